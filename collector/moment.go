@@ -1,0 +1,62 @@
+package collector
+
+import (
+	"sync/atomic"
+	"time"
+)
+
+// Moment is a point on the box's steady time scale, in nanoseconds. It begins
+// at the Unix time the box believed in when it started and never steps,
+// whatever happens to the wall clock: delays, shelves and run time are
+// differences of moments. Recorded data use Unix time as their moments.
+type Moment int64
+
+// Never is later than every moment: a deadline that does not come.
+const Never Moment = 1<<63 - 1
+
+// Add returns the moment d later; Never stays Never.
+func (m Moment) Add(d time.Duration) Moment {
+	if m == Never {
+		return Never
+	}
+	return m + Moment(d)
+}
+
+// Sub returns the time from o to m.
+func (m Moment) Sub(o Moment) time.Duration { return time.Duration(m - o) }
+
+// At returns the moment of a time stamp in recorded data.
+func At(t time.Time) Moment { return Moment(t.UnixNano()) }
+
+// Clock ties the steady scale to the wall clock. It is safe for simultaneous use.
+type Clock struct {
+	start time.Time
+	step  atomic.Int64 // nanoseconds the wall clock has stepped since start
+}
+
+// NewClock returns a clock that begins now.
+func NewClock() *Clock { return &Clock{start: time.Now()} }
+
+// Now returns the present moment.
+func (c *Clock) Now() Moment {
+	return Moment(c.start.UnixNano()) + Moment(time.Since(c.start))
+}
+
+// Time returns the wall time (UTC) of a moment, corrected by all steps seen so far.
+func (c *Clock) Time(m Moment) time.Time {
+	return time.Unix(0, int64(m)+c.step.Load()).UTC()
+}
+
+// Moment returns the moment of a wall time, such as a device's time stamp.
+func (c *Clock) Moment(t time.Time) Moment {
+	return Moment(t.UnixNano() - c.step.Load())
+}
+
+// Check compares the wall clock with the steady scale and returns by how much
+// it stepped since the last look. Call it about once a second, from one goroutine.
+func (c *Clock) Check() time.Duration {
+	wall := time.Now().Round(0).UnixNano()
+	stepped := wall - int64(c.Now()) - c.step.Load()
+	c.step.Add(stepped)
+	return time.Duration(stepped)
+}

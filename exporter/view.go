@@ -1,0 +1,76 @@
+// Package exporter holds what everything that shows, sends or keeps shares: a
+// finished view of the room. The judging goroutine publishes views; metrics,
+// pages and the JSON interface read the latest one and never change it.
+package exporter
+
+import (
+	"sync/atomic"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/rules"
+)
+
+// Site is what does not change while the daemon runs (a reload publishes a new one).
+type Site struct {
+	Name   string
+	Zone   *time.Location
+	Points []collector.Point
+	Rules  []rules.Rule
+	Demo   bool
+}
+
+// Equipment is a snapshot of one machine's run time.
+type Equipment struct {
+	Name, Station string
+	Running       bool
+	Known         bool // whether Running is known now
+	RunSeconds    float64
+	Starts        uint64
+	UnseenSeconds float64
+}
+
+// View is the room at one moment. It is not changed after it was published.
+type View struct {
+	Site      *Site
+	At        collector.Moment
+	Time      time.Time // of At, UTC
+	Started   time.Time
+	Readings  []collector.Reading // by PointID
+	Alarms    []rules.Status      // by rule
+	Links     []collector.LinkStatus
+	Equipment []Equipment
+	Round     uint64 // counts published views
+}
+
+// Board holds the latest view and wakes those who wait for the next one.
+type Board struct {
+	latest atomic.Pointer[View]
+	next   atomic.Pointer[chan struct{}]
+	clock  *collector.Clock
+}
+
+// NewBoard returns a board that shows v. The clock is the one v's moments are on.
+func NewBoard(clock *collector.Clock, v *View) *Board {
+	b := &Board{clock: clock}
+	c := make(chan struct{})
+	b.next.Store(&c)
+	b.latest.Store(v)
+	return b
+}
+
+// Clock returns the clock of the views' moments.
+func (b *Board) Clock() *collector.Clock { return b.clock }
+
+// View returns the latest view, never nil.
+func (b *Board) View() *View { return b.latest.Load() }
+
+// Changed returns a channel that is closed at the next Publish. Take it before View to miss nothing.
+func (b *Board) Changed() <-chan struct{} { return *b.next.Load() }
+
+// Publish shows v. Only the judging goroutine calls it.
+func (b *Board) Publish(v *View) {
+	c := make(chan struct{})
+	b.latest.Store(v)
+	close(*b.next.Swap(&c))
+}

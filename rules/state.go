@@ -1,0 +1,100 @@
+package rules
+
+import (
+	"time"
+
+	"roundsman/collector"
+)
+
+// State is the state of an alarm; letters as in the figure of ISA-18.2, clause 5.5.
+type State uint8
+
+// The states.
+const (
+	Normal               State = iota // A
+	Unacknowledged                    // B
+	Acknowledged                      // C
+	ReturnUnacknowledged              // D
+	LatchUnacknowledged               // E
+	LatchAcknowledged                 // F
+	Shelved                           // G
+	SuppressedByDesign                // H
+	OutOfService                      // I
+)
+
+// What happened to an alarm.
+type EventKind uint8
+
+// The kinds of event.
+const (
+	Started       EventKind = iota // condition true past its on-delay: a new activation
+	Returned                       // condition false past its off-delay
+	AcknowledgedE                  // by a person, or by itself (Who empty)
+	Realarmed
+	ResetE
+	ShelvedE
+	Unshelved // by a person, or by the end of its time (Who empty)
+	Suppressed
+	Unsuppressed
+	TakenOut
+	PutBack
+	ReadingLost  // still active, its signal went bad: must be taken as still in alarm
+	ReadingFound // the signal is usable again
+	// ConditionTrue and ConditionFalse are changes of the condition while shelved, suppressed or out of
+	// service: journalled, never called out.
+	ConditionTrue
+	ConditionFalse
+)
+
+// Event is one change of one alarm: one line of the journal.
+type Event struct {
+	At       collector.Moment
+	Rule     int // index into Set.Rules
+	Kind     EventKind
+	From, To State
+	Value    float64 // the reading that decided; NaN if there is none
+	Limit    float64
+	Quality  collector.Quality
+	Who, Why string           // of a person's act; Why also names the suppressing condition or cause
+	Until    collector.Moment // end of a shelve
+}
+
+// Status is a snapshot of one alarm.
+type Status struct {
+	Rule           int
+	State          State
+	Active         bool             // the condition is true, whatever the state
+	Since          collector.Moment // when the state changed last
+	Started        collector.Moment // start of the present or last activation
+	Activations    uint64
+	Value          float64 // the last usable value it was judged by
+	Peak           float64 // the worst value of this activation
+	ReadingLost    bool
+	AcknowledgedBy string
+	By, Why        string           // who shelved or took it out, and why; what suppresses it
+	Until          collector.Moment // end of a shelve
+	Cause          int              // index of the rule that suppresses it, -1 none
+	Consequences   []int            // active rules listed under this one
+}
+
+// Act is what a person does to an alarm.
+type Act struct {
+	Kind ActKind
+	Rule int
+	Who  string
+	Why  string
+	For  time.Duration // Shelve
+}
+
+// ActKind is the kind of an act.
+type ActKind uint8
+
+// The acts.
+const (
+	Acknowledge ActKind = iota
+	Reset
+	Shelve
+	Unshelve
+	TakeOut
+	PutBack_
+)
