@@ -1,5 +1,12 @@
 // Package plan finds the requests that read a set of registers at least cost
 // on the line: the round plan.
+//
+// A request costs line time of its own besides what it carries, so it can be
+// cheaper to read a few registers for nothing than to ask twice. Build weighs
+// the two by the Line it is given and returns a plan that no other beats, and
+// Line.Time says how long each of its requests keeps the line busy.
+//
+//	requests, err := plan.Build(items, limit, plan.Line{Baud: 19200, CharBits: 11})
 package plan
 
 import "time"
