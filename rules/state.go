@@ -27,23 +27,23 @@ type EventKind uint8
 
 // The kinds of event.
 const (
-	Started       EventKind = iota // condition true past its on-delay: a new activation
-	Returned                       // condition false past its off-delay
-	AcknowledgedE                  // by a person, or by itself (Who empty)
-	Realarmed
-	ResetE
-	ShelvedE
-	Unshelved // by a person, or by the end of its time (Who empty)
-	Suppressed
-	Unsuppressed
-	TakenOut
-	PutBack
-	ReadingLost  // still active, its signal went bad: must be taken as still in alarm
-	ReadingFound // the signal is usable again
-	// ConditionTrue and ConditionFalse are changes of the condition while shelved, suppressed or out of
-	// service: journalled, never called out.
-	ConditionTrue
-	ConditionFalse
+	EventStarted      EventKind = iota // condition true past its on-delay: a new activation
+	EventReturned                      // condition false past its off-delay
+	EventAcknowledged                  // by a person
+	EventRealarmed                     // unacknowledged again, because it lasted
+	EventReset                         // a latched alarm reset by a person
+	EventShelved                       // taken off for a time by a person
+	EventUnshelved                     // by a person, or by the end of its time (Who empty)
+	EventSuppressed                    // suppressed by design: Why names the condition or the cause
+	EventUnsuppressed                  // no longer suppressed; the on-delay starts anew
+	EventTakenOut                      // out of service, by a person
+	EventPutBack                       // in service again, by a person
+	EventReadingLost                   // still active, its signal went bad: must be taken as still in alarm
+	EventReadingFound                  // the signal is usable again
+	// EventConditionTrue and EventConditionFalse are changes of the condition while shelved, suppressed
+	// or out of service: journalled, never called out.
+	EventConditionTrue
+	EventConditionFalse
 )
 
 // Event is one change of one alarm: one line of the journal.
@@ -91,10 +91,10 @@ type ActKind uint8
 
 // The acts.
 const (
-	Acknowledge ActKind = iota
-	Reset
-	Shelve
-	Unshelve
-	TakeOut
-	PutBack_
+	ActAcknowledge ActKind = iota
+	ActReset
+	ActShelve
+	ActUnshelve
+	ActTakeOut
+	ActPutBack
 )
