@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"io"
-	"net"
 	"time"
 )
 
@@ -121,14 +120,6 @@ func requestLength(b []byte) int {
 		}
 	}
 	return -1
-}
-
-func isConn(port io.Writer) bool {
-	c, ok := port.(net.Conn)
-	if ok {
-		reset(c)
-	}
-	return ok
 }
 
 // crc is the CRC-16 of SL's appendix: polynomial A001 reflected, start FFFF.

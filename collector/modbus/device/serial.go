@@ -113,7 +113,7 @@ func (s *Server) replyFrame(ctx context.Context, port io.Writer, line Line, fram
 		return false
 	}
 	if r.reset {
-		return !isConn(port)
+		return !reset(port)
 	}
 	if r.silent {
 		return true

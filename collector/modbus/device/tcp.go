@@ -98,7 +98,7 @@ func (s *Server) replyMBAP(ctx context.Context, c net.Conn, head [7]byte, pdu []
 		return false
 	}
 	if r.reset {
-		reset(c)
+		_ = reset(c)
 		return false
 	}
 	if r.silent {
@@ -134,11 +134,14 @@ func pieces(ctx context.Context, w io.Writer, frame []byte, r reply) bool {
 	return err == nil
 }
 
-func reset(c net.Conn) {
-	if t, ok := c.(*net.TCPConn); ok {
+// reset ends a TCP connection by a reset and reports whether it was one.
+func reset(c io.Writer) bool {
+	t, ok := c.(*net.TCPConn)
+	if ok {
 		_ = t.SetLinger(0) // so that Close sends a reset
+		_ = t.Close()
 	}
-	_ = c.Close()
+	return ok
 }
 
 // pause waits and reports whether ctx lives on.
