@@ -1,5 +1,38 @@
 // Package compute makes points from other points: differences, sums, ratios,
 // flows from pulses, tank volumes, levels from pressure, rates, means and formulas.
+//
+// A set is stepped with each batch of readings and gives those of the computed
+// points that take them, each once, in order of dependency:
+//
+//	set, err := compute.New(points, specs)
+//	out = set.Step(now, batch.Readings, out[:0])
+//
+// # Quality and time
+//
+// A result is as good as its worst input. A bad or unread input makes it bad
+// (input lost) and is named with its reason; an uncertain one makes it
+// uncertain with that input's fault. A result that is not a finite number, a
+// divisor of 0 and the like are bad (no result).
+//
+// A result is as old as its oldest input. A difference of two readings of
+// different age is not newer than the older one, and stale rules must see that.
+// A flow, total, rate or mean has the time of the newest reading of its own point.
+//
+// # Formulas
+//
+// Point names stand as they are in a formula. Values are in the points' own
+// units. States are 0 or 1 in arithmetic and truths where a truth is wanted:
+//
+//	fresh.litres / vehicles
+//	hyd.pump.1.power * hyd.pump.1.running + 0.4
+//	hyd.pump.1.running and not hyd.tank.low ? hyd.pressure : 0
+//	max(filter.in.pressure - filter.out.pressure, 0)
+//
+// There are + - * / ^, comparisons, and or not, condition ? a : b, the numbers,
+// true and false, and the functions min, max (two or more), abs, round, floor,
+// ceil and sqrt. Division by 0, a power or a root that is no real number end in
+// an error, not in a figure. There are no loops, texts, lists, fields, clocks or
+// definitions, so the time and memory of a formula are bounded by its length.
 package compute
 
 import (
@@ -9,7 +42,8 @@ import (
 	"roundsman/collector/tank"
 )
 
-// Input is one point a computation takes: value*Factor + Offset is in the unit the computation wants.
+// Input is one point a computation takes: value*Factor + Offset is in the unit
+// the computation wants. A Factor of 0 is 1.
 type Input struct {
 	Point          collector.PointID
 	Factor, Offset float64
@@ -52,6 +86,7 @@ type Flow struct {
 	PerTime  time.Duration // the time unit of the flow: 1 m for L/min
 	Over     time.Duration // longest look back; no pulse within it is zero flow
 	Modulus  float64       // value at which the counter rolls over: 65536, 4294967296; 0: it does not
+	Most     float64       // most pulses a second that can be; 0: 1000
 }
 
 // Total counts pulses since the box began to look, roll-over and reset safe.
@@ -59,6 +94,7 @@ type Total struct {
 	Counter  collector.PointID
 	PerPulse float64
 	Modulus  float64
+	Most     float64
 }
 
 // Volume is the content of a tank at a level.
