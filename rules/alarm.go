@@ -1,0 +1,252 @@
+package rules
+
+import (
+	"math"
+
+	"roundsman/collector"
+)
+
+// alarm is a rule at work.
+type alarm struct {
+	delays
+	index   int
+	rank    int
+	watcher watcher
+	guard   int                // of its own point, index into Engine.guards; -1 none
+	other   *collector.Reading // nil unless the kind has one
+	while   terms
+	after   terms
+	effects []int // ranks of its consequences
+
+	state       State
+	since       collector.Moment
+	started     collector.Moment
+	truthSince  collector.Moment // when the condition became active
+	activations uint64
+	verdict     verdict // the watcher's last, before While
+	measure     float64 // the last one compared with the limit
+	direct      bool    // the measure is the point's own value
+	worst       float64
+	low         bool // worse is less
+	lost        bool // active without a usable reading
+	lostSaid    bool
+	ackBy       string
+	by, why     string
+	until       collector.Moment
+	cause       int  // rule, -1 none
+	speaks      bool // it suppresses its consequences
+}
+
+// judgeAlarm brings one alarm up to the present moment.
+func (e *Engine) judgeAlarm(a *alarm) {
+	if a.state == Shelved && e.now >= a.until {
+		e.fire(a, unshelve, "", "")
+	}
+	e.weighSuppression(a)
+	f, hold := e.look(a)
+	was := a.active
+	next := a.judge(e.now, f.verdict, hold)
+	if a.active != was {
+		a.truthSince, a.worst = e.now, f.measure
+	} else if a.active && !math.IsNaN(f.measure) {
+		a.worst = worse(a.worst, f.measure, a.low)
+	}
+	e.align(a, was)
+	e.mindReading(a, f)
+	e.due.set(a.rank, min(next, f.next, e.remind(a)))
+	if a.guard >= 0 {
+		e.guards[a.guard].band = a.watcher.quiet(a.verdict, a.active, a.worst)
+	}
+	e.tellEffects(a)
+}
+
+// look asks the watcher, and lets the While terms overrule it.
+func (e *Engine) look(a *alarm) (f finding, hold bool) {
+	point := &e.latest[a.rule.Point]
+	s := &e.sight
+	*s = sight{now: e.now, point: point, other: a.other, fresh: e.stamps[a.rule.Point] == e.round, active: a.active, while: true}
+	if !a.while.empty() {
+		s.while, _ = e.holds(a.while)
+	}
+	if !a.after.empty() {
+		s.after, _ = e.holds(a.after)
+		s.sure = e.sure(a.after)
+	}
+	f = a.watcher.look(s)
+	if !math.IsNaN(f.measure) {
+		a.measure = f.measure
+	}
+	a.verdict = f.verdict
+	if !s.while {
+		f.verdict = no
+	}
+	return f, point.Quality != collector.Unread
+}
+
+// worse returns the worse of two values; one that is NaN does not count.
+func worse(a, b float64, low bool) float64 {
+	if math.IsNaN(a) || low && b < a || !low && b > a {
+		return b
+	}
+	return a
+}
+
+// align moves the alarm to the state that its condition asks for.
+func (e *Engine) align(a *alarm, was bool) {
+	switch a.state {
+	case Shelved, SuppressedByDesign, OutOfService:
+		if a.active == was {
+			return
+		}
+	case Unacknowledged, Acknowledged:
+		if a.active {
+			return
+		}
+	default:
+		if !a.active {
+			return
+		}
+	}
+	if a.active {
+		e.fire(a, conditionTrue, "", "")
+	} else {
+		e.fire(a, conditionFalse, "", "")
+	}
+}
+
+// weighSuppression suppresses the alarm while a condition or a cause asks for it.
+func (e *Engine) weighSuppression(a *alarm) {
+	if len(a.rule.CausedBy)+len(a.rule.SuppressWhen) == 0 {
+		return
+	}
+	why, cause := e.suppressor(a)
+	switch {
+	case why == "" && a.state == SuppressedByDesign:
+		e.fire(a, unsuppress, "", "")
+		a.restart()
+	case why != "" && a.state == SuppressedByDesign:
+		a.why, a.cause = why, cause
+	case why != "" && e.fire(a, suppress, "", why):
+		a.cause = cause
+	}
+}
+
+// suppressor names the cause that speaks for the alarm, else the condition that silences it.
+func (e *Engine) suppressor(a *alarm) (why string, cause int) {
+	for _, i := range a.rule.CausedBy {
+		if e.alarms[i].speaks {
+			return e.rules[i].Name, i
+		}
+	}
+	for _, i := range a.rule.SuppressWhen {
+		if e.conditions[i].truth {
+			return e.conditions[i].def.Name, -1
+		}
+	}
+	return "", -1
+}
+
+// tellEffects lets the consequences know when the alarm begins or ends to speak for them. It does so only while
+// a person can see it: a cause that is itself shelved, out of service or silenced by a condition hides nobody else.
+func (e *Engine) tellEffects(a *alarm) {
+	seen := a.state == Unacknowledged || a.state == Acknowledged || a.state == SuppressedByDesign && a.cause >= 0
+	if speaks := a.active && seen; speaks != a.speaks {
+		a.speaks = speaks
+		for _, rank := range a.effects {
+			e.touch(rank)
+		}
+	}
+}
+
+// mindReading says once that an active alarm has lost its reading, and once that it is found.
+func (e *Engine) mindReading(a *alarm, f finding) {
+	a.lost = a.active && f.verdict == unknown
+	switch {
+	case a.lost && !a.lostSaid && (a.state == Unacknowledged || a.state == Acknowledged):
+		a.lostSaid = true
+		e.emit(a, EventReadingLost, a.state, "", "")
+	case a.lostSaid && a.verdict != unknown:
+		a.lostSaid = false
+		e.emit(a, EventReadingFound, a.state, "", "")
+	case a.lostSaid && !a.lost:
+		a.lostSaid = false
+	}
+}
+
+// remind makes an acknowledged alarm unacknowledged again when it lasts. It returns the alarm's next own deadline.
+func (e *Engine) remind(a *alarm) collector.Moment {
+	switch {
+	case a.state == Shelved:
+		return a.until
+	case a.state != Acknowledged || a.rule.Realarm <= 0:
+		return collector.Never
+	}
+	at := a.since.Add(a.rule.Realarm)
+	if e.now < at {
+		return at
+	}
+	e.fire(a, realarm, "", "")
+	return collector.Never
+}
+
+// fire applies the table. It reports whether there was a row.
+func (e *Engine) fire(a *alarm, on trigger, who, why string) bool {
+	t := find(a.rule, a.state, on)
+	if t == nil {
+		return false
+	}
+	from := a.state
+	if t.to != from {
+		a.state, a.since = t.to, e.now
+	}
+	switch t.kind {
+	case EventStarted:
+		a.started, a.ackBy = e.now, ""
+		a.activations++
+	case EventAcknowledged:
+		a.ackBy = who
+	case EventShelved, EventTakenOut, EventSuppressed:
+		a.by, a.why, a.cause = who, why, -1
+	case EventUnshelved, EventPutBack, EventUnsuppressed:
+		a.by, a.why, a.cause = "", "", -1
+	}
+	e.emit(a, t.kind, from, who, why)
+	if t.to != Shelved {
+		a.until = 0
+	}
+	return true
+}
+
+func (e *Engine) emit(a *alarm, kind EventKind, from State, who, why string) {
+	r := &e.latest[a.rule.Point]
+	ev := Event{
+		At: e.now, Rule: a.index, Kind: kind, From: from, To: a.state,
+		Value: e.value(a, usable(r)), Limit: a.limit(), Quality: r.Quality, Who: who, Why: why,
+	}
+	if a.state == Shelved {
+		ev.Until = a.until
+	}
+	e.out = append(e.out, ev)
+}
+
+// value returns what the alarm is judged by; NaN where that is a reading and there is none.
+func (e *Engine) value(a *alarm, ok bool) float64 {
+	switch {
+	case !a.direct:
+		return a.measure
+	case ok:
+		return e.last[a.rule.Point]
+	}
+	return math.NaN()
+}
+
+// limit returns what the measure is compared with; seconds where a time is judged.
+func (a *alarm) limit() float64 {
+	switch a.rule.Kind {
+	case StaleSignal, RunsLonger, IdleLonger:
+		return a.rule.Window.Seconds()
+	case BadSignal, FormulaIsTrue, Discrepancy:
+		return math.NaN()
+	}
+	return a.rule.Limit
+}
