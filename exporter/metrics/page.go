@@ -1,0 +1,214 @@
+package metrics
+
+import (
+	"bytes"
+	"compress/gzip"
+	"fmt"
+	"io"
+	"math"
+	"net/http"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	dto "github.com/prometheus/client_model/go"
+	"github.com/prometheus/common/expfmt"
+)
+
+// The text formats that are written from ready lines.
+const (
+	plain = iota // Prometheus text 0.0.4
+	open         // OpenMetrics 1.0
+	texts
+)
+
+// maxScrapes is how many scrapes may run at once: the server, and a person looking.
+const maxScrapes = 2
+
+// Handler serves the families. Both text formats are written from ready lines;
+// what else may be asked for (the protobuf format, a choice of names) goes
+// through promhttp. A scrape beyond two at once gets 503.
+func (m *Metrics) Handler() http.Handler {
+	other := promhttp.HandlerForTransactional(transactional{m}, promhttp.HandlerOpts{
+		EnableOpenMetrics:   true,
+		MaxRequestsInFlight: maxScrapes,
+		Timeout:             5 * time.Second,
+		ErrorHandling:       promhttp.ContinueOnError, // one bad process figure is no reason to hide the room
+	})
+	slots := make(chan struct{}, maxScrapes)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		format := expfmt.NegotiateAccept(r.Header, expfmt.DefaultOpenMetricsAcceptedFormats()...)
+		text, ok := textOf(format)
+		if !ok || strings.Contains(r.URL.RawQuery, "name") {
+			other.ServeHTTP(w, r)
+			return
+		}
+		select {
+		case slots <- struct{}{}:
+			defer func() { <-slots }()
+			m.serve(w, r, format, text)
+		default:
+			http.Error(w, fmt.Sprintf("%d scrapes run already, try again later", maxScrapes), http.StatusServiceUnavailable)
+		}
+	})
+}
+
+func textOf(f expfmt.Format) (text int, ok bool) {
+	switch f.FormatType() {
+	case expfmt.TypeTextPlain:
+		return plain, true
+	case expfmt.TypeOpenMetrics:
+		return open, true
+	}
+	return 0, false
+}
+
+// transactional lets promhttp read the layout itself, locked until it is done.
+type transactional struct{ m *Metrics }
+
+// Gather implements prometheus.TransactionalGatherer.
+func (t transactional) Gather() ([]*dto.MetricFamily, func(), error) {
+	own, err := t.m.process.Gather()
+	t.m.mu.Lock()
+	return append(t.m.fillLocked().shown(), own...), t.m.mu.Unlock, err
+}
+
+var _ prometheus.TransactionalGatherer = transactional{}
+
+// pages are the buffers of finished pages, so that a scrape allocates little.
+type pages struct{ pool sync.Pool }
+
+func (p *pages) get() *bytes.Buffer {
+	if b, ok := p.pool.Get().(*bytes.Buffer); ok {
+		b.Reset()
+		return b
+	}
+	return new(bytes.Buffer)
+}
+
+func (m *Metrics) serve(w http.ResponseWriter, r *http.Request, format expfmt.Format, text int) {
+	page := m.pages.get()
+	defer m.pages.pool.Put(page)
+	m.write(page, text)
+	m.writeProcess(page, format)
+	if text == open {
+		page.WriteString("# EOF\n")
+	}
+	h := w.Header()
+	h.Set("Content-Type", string(format))
+	h.Set("Vary", "Accept, Accept-Encoding")
+	send(w, r, page)
+}
+
+// send writes the page, compressed for those who ask. The fastest level: a page
+// is scraped again and again on a small box, and its lines resemble each other.
+func send(w http.ResponseWriter, r *http.Request, page *bytes.Buffer) {
+	if !acceptsGzip(r.Header) {
+		w.Header().Set("Content-Length", strconv.Itoa(page.Len()))
+		_, _ = w.Write(page.Bytes()) // the client may be gone
+		return
+	}
+	w.Header().Set("Content-Encoding", "gzip")
+	z, err := gzip.NewWriterLevel(w, gzip.BestSpeed)
+	if err != nil { // cannot be: the level is one of the package's own
+		return
+	}
+	_, _ = io.Copy(z, bytes.NewReader(page.Bytes()))
+	_ = z.Close()
+}
+
+// acceptsGzip reports whether the Accept-Encoding header (RFC 9110, section 12.5.3) takes gzip.
+func acceptsGzip(h http.Header) bool {
+	for part := range strings.SplitSeq(strings.Join(h.Values("Accept-Encoding"), ","), ",") {
+		coding, params, _ := strings.Cut(strings.ToLower(strings.ReplaceAll(part, " ", "")), ";")
+		if coding != "gzip" && coding != "*" {
+			continue
+		}
+		q, err := strconv.ParseFloat(strings.TrimPrefix(params, "q="), 64)
+		return params == "" || err == nil && q > 0
+	}
+	return false
+}
+
+// write appends the room's families in a text format.
+func (m *Metrics) write(page *bytes.Buffer, text int) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	line := page.AvailableBuffer()
+	for _, f := range m.fillLocked().families {
+		line = f.append(line, text)
+	}
+	page.Write(line)
+}
+
+// writeProcess appends the figures of the Go runtime and the process. What cannot be gathered is left out.
+func (m *Metrics) writeProcess(page *bytes.Buffer, format expfmt.Format) {
+	own, _ := m.process.Gather()
+	enc := expfmt.NewEncoder(page, format)
+	for _, f := range own {
+		_ = enc.Encode(f) // a buffer takes everything
+	}
+}
+
+// append appends the family's lines, nothing if no series is shown.
+func (f *family) append(b []byte, text int) []byte {
+	headed := false
+	for _, s := range f.series {
+		if !s.shown {
+			continue
+		}
+		if !headed {
+			b, headed = append(b, f.head[text]...), true
+		}
+		b = s.append(b, text)
+	}
+	return b
+}
+
+func (s *series) append(b []byte, text int) []byte {
+	if h := s.metric.Histogram; h != nil {
+		return s.appendHistogram(b, h, text)
+	}
+	b = append(b, s.lines[text][0]...)
+	b = appendFloat(b, *s.value, text)
+	return append(b, '\n')
+}
+
+// appendHistogram appends the lines in the library's order: buckets, +Inf, sum, count.
+func (s *series) appendHistogram(b []byte, h *dto.Histogram, text int) []byte {
+	lines := s.lines[text]
+	count := func(line []byte, n uint64) {
+		b = append(append(b, line...), strconv.AppendUint(nil, n, 10)...)
+		b = append(b, '\n')
+	}
+	for i, bucket := range h.Bucket {
+		count(lines[i], bucket.GetCumulativeCount())
+	}
+	rest := lines[len(h.Bucket):]
+	count(rest[0], h.GetSampleCount())
+	b = append(b, rest[1]...)
+	b = append(appendFloat(b, h.GetSampleSum(), text), '\n')
+	count(rest[2], h.GetSampleCount())
+	return b
+}
+
+// appendFloat writes a value as the format wants it: OpenMetrics numbers of
+// samples that are floats carry a point or an exponent.
+func appendFloat(b []byte, v float64, text int) []byte {
+	if v == math.Trunc(v) && math.Abs(v) < 1e6 {
+		b = strconv.AppendInt(b, int64(v), 10)
+		if text == open {
+			b = append(b, '.', '0')
+		}
+		return b
+	}
+	start := len(b)
+	b = strconv.AppendFloat(b, v, 'g', -1, 64)
+	if text == open && !bytes.ContainsAny(b[start:], "e.IN") {
+		b = append(b, '.', '0')
+	}
+	return b
+}

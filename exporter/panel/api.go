@@ -1,0 +1,185 @@
+package panel
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/exporter"
+	"roundsman/rules"
+)
+
+// pointJSON is one point as the interface tells it.
+type pointJSON struct {
+	Point   string  `json:"point"`
+	Station string  `json:"station"`
+	Value   any     `json:"value"` // a number, the words of a text point, or null when there is no usable reading
+	Unit    string  `json:"unit"`
+	Quality string  `json:"quality"`
+	Reason  string  `json:"reason"`
+	Time    *string `json:"time"` // null before the first reading
+}
+
+// alarmJSON is one alarm as the interface tells it.
+type alarmJSON struct {
+	Alarm          string   `json:"alarm"`
+	Point          string   `json:"point"`
+	State          string   `json:"state"`
+	Priority       string   `json:"priority"`
+	Since          *string  `json:"since"`
+	Value          *float64 `json:"value"`
+	Limit          *float64 `json:"limit"`
+	Unit           string   `json:"unit"`
+	Message        string   `json:"message"`
+	Response       string   `json:"response"`
+	AcknowledgedBy string   `json:"acknowledgedBy"`
+}
+
+func (p *Panel) apiPoints(w http.ResponseWriter, r *http.Request) error {
+	v, _ := p.now()
+	list := make([]pointJSON, len(v.Site.Points))
+	for i := range list {
+		list[i] = p.pointJSON(v, i)
+	}
+	return writeJSON(w, list)
+}
+
+func (p *Panel) apiAlarms(w http.ResponseWriter, r *http.Request) error {
+	want, err := wantedStates(r.URL.Query()["state"])
+	if err != nil {
+		return err
+	}
+	v, _ := p.now()
+	list := []alarmJSON{}
+	for i := range v.Alarms {
+		if want(v.Alarms[i]) && known(v, v.Alarms[i]) {
+			list = append(list, p.alarmJSON(v, v.Alarms[i]))
+		}
+	}
+	return writeJSON(w, list)
+}
+
+// wantedStates compiles the 'state' parameters: words of states, 'active' for a
+// true condition, or 'all'. None means all that are not normal.
+func wantedStates(params []string) (func(rules.Status) bool, error) {
+	var words []string
+	for _, p := range params {
+		words = append(words, strings.Split(p, ",")...)
+	}
+	if len(words) == 0 {
+		return func(s rules.Status) bool { return s.State != rules.Normal }, nil
+	}
+	var set [len(stateWords)]bool
+	active := false
+	for _, word := range words {
+		word = strings.NewReplacer("-", " ", "_", " ").Replace(strings.ToLower(strings.TrimSpace(word)))
+		i := slices.Index(stateWords[:], word)
+		switch {
+		case i >= 0:
+			set[i] = true
+		case word == "active":
+			active = true
+		case word == "all":
+			return func(rules.Status) bool { return true }, nil
+		default:
+			return nil, problemf(http.StatusBadRequest, "state: no such state as %q; there are all, active, %s",
+				word, strings.Join(stateWords[:], ", "))
+		}
+	}
+	return func(s rules.Status) bool {
+		return active && s.Active || int(s.State) < len(set) && set[s.State]
+	}, nil
+}
+
+// reading returns point i's reading; one that has none is unread.
+func reading(v *exporter.View, i int) collector.Reading {
+	if i < 0 || i >= len(v.Readings) {
+		return collector.Reading{Point: collector.PointID(i), Fault: collector.NotRead}
+	}
+	return v.Readings[i]
+}
+
+// known reports whether a status belongs to a rule of the view's site.
+func known(v *exporter.View, s rules.Status) bool {
+	return s.Rule >= 0 && s.Rule < len(v.Site.Rules)
+}
+
+func (p *Panel) pointJSON(v *exporter.View, i int) pointJSON {
+	pt, r := &v.Site.Points[i], reading(v, i)
+	j := pointJSON{Point: pt.Name, Station: pt.Station, Unit: pt.Unit, Quality: r.Quality.String(), Reason: r.Reason()}
+	if r.Quality != collector.Unread {
+		j.Time = p.stamp(r.At)
+	}
+	switch {
+	case !r.Quality.Usable():
+	case pt.Kind == collector.Text:
+		j.Value = strings.ToValidUTF8(r.Text, "�")
+	case number(r.Value) != nil:
+		j.Value = r.Value
+	}
+	return j
+}
+
+func (p *Panel) alarmJSON(v *exporter.View, s rules.Status) alarmJSON {
+	rule := &v.Site.Rules[s.Rule]
+	j := alarmJSON{
+		Alarm: rule.Name, Point: pointName(v, rule.Point), State: stateWord(s.State), Priority: priorityWord(rule.Priority),
+		Unit: rule.Unit, Message: message(v, s), Response: rule.Response, AcknowledgedBy: s.AcknowledgedBy,
+	}
+	if at := since(s); at != 0 {
+		j.Since = p.stamp(at)
+	}
+	if s.Started != 0 {
+		j.Value = number(s.Value)
+	}
+	if hasLimit(rule) {
+		j.Limit = number(rule.Limit)
+	}
+	return j
+}
+
+// since returns the moment that people mean by it: the start of the activation
+// for an alarm that stands, else the last change of its state; 0 for never.
+func since(s rules.Status) collector.Moment {
+	standing := s.State >= rules.Unacknowledged && s.State <= rules.LatchAcknowledged
+	if standing && s.Started != 0 {
+		return s.Started
+	}
+	return s.Since
+}
+
+func (p *Panel) stamp(m collector.Moment) *string {
+	s := p.wallTime(m).Format(time.RFC3339Nano)
+	return &s
+}
+
+// number returns v for JSON, nil when it is no number: JSON has no NaN.
+func number(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+func pointName(v *exporter.View, id collector.PointID) string {
+	if id < 0 || int(id) >= len(v.Site.Points) {
+		return ""
+	}
+	return v.Site.Points[id].Name
+}
+
+func writeJSON(w http.ResponseWriter, value any) error {
+	body, err := json.Marshal(value)
+	if err != nil {
+		return fmt.Errorf("json: %w", err)
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(append(body, '\n')) // the client may be gone
+	return nil
+}

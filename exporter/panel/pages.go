@@ -1,0 +1,145 @@
+package panel
+
+import (
+	"bytes"
+	"embed"
+	"fmt"
+	"html/template"
+	"net/http"
+	"path"
+	"strings"
+
+	"roundsman/collector"
+	"roundsman/exporter"
+)
+
+//go:embed assets
+var assets embed.FS
+
+// pages are the templates; they do not change.
+var pages = template.Must(template.ParseFS(assets, "assets/*.html"))
+
+// show renders a page whole before anything is sent, so that an error is an answer of its own.
+func show(w http.ResponseWriter, name string, data any) error {
+	var b bytes.Buffer
+	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
+		return fmt.Errorf("page: %w", err)
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(b.Bytes()) // the client may be gone
+	return nil
+}
+
+func (p *Panel) sheetPage(w http.ResponseWriter, _ *http.Request) error {
+	v, now := p.now()
+	return show(w, "sheet.html", p.sheet(v, now))
+}
+
+// alarmList is the page of alarms.
+type alarmList struct {
+	head
+	Standing, Held, Quiet []alarmRow
+}
+
+func (p *Panel) alarmsPage(w http.ResponseWriter, _ *http.Request) error {
+	v, now := p.now()
+	return show(w, "alarms.html", p.alarmList(v, now))
+}
+
+func (p *Panel) alarmList(v *exporter.View, now collector.Moment) alarmList {
+	l := alarmList{head: p.head(v, now, "alarms", "Alarms")}
+	for _, s := range standing(v) {
+		l.Standing = append(l.Standing, p.alarmRow(v, s, now))
+	}
+	for _, s := range v.Alarms {
+		switch {
+		case stands(&s) || !known(v, s):
+		case s.State == 0:
+			l.Quiet = append(l.Quiet, p.alarmRow(v, s, now))
+		default:
+			l.Held = append(l.Held, p.alarmRow(v, s, now))
+		}
+	}
+	return l
+}
+
+// pointSheet is the page of one point.
+type pointSheet struct {
+	head
+	Row                 row
+	Name, Station, Link string
+	Range, Raw, Read    string
+	Status              string // NE 107
+	Judges              []judge
+}
+
+// judge is one rule over the point.
+type judge struct {
+	alarmRow
+	Deadband, OnDelay, OffDelay, Respond, Defined string
+}
+
+func (p *Panel) pointPage(w http.ResponseWriter, r *http.Request) error {
+	v, now := p.now()
+	name := r.PathValue("point")
+	for i := range v.Site.Points {
+		if v.Site.Points[i].Name == name {
+			return show(w, "point.html", p.pointSheet(v, i, now))
+		}
+	}
+	return problemf(http.StatusNotFound, "there is no point %q", strings.ToValidUTF8(name, "?"))
+}
+
+func (p *Panel) pointSheet(v *exporter.View, i int, now collector.Moment) pointSheet {
+	pt, r := &v.Site.Points[i], reading(v, i)
+	s := pointSheet{head: p.head(v, now, "point", pt.Name), Row: newRow(v, i, limitsOf(v.Site)[i], alarmsByPoint(v)[i]),
+		Name: pt.Name, Station: inWords(pt.Station), Link: pt.Link}
+	if number(pt.Low) != nil && number(pt.High) != nil && pt.High > pt.Low {
+		s.Range = decimal(pt.Low, pt.Digits) + " to " + quantity(pt.High, pt.Digits, pt.Unit)
+	}
+	if r.Quality != collector.Unread {
+		at := p.wallTime(v.At).In(siteZone(v))
+		s.Read = p.clockWords(r.At, at) + ", " + roughly(now.Sub(r.At)) + " ago"
+		s.Raw = fmt.Sprintf("%g", r.Raw)
+		s.Status = r.Status().String()
+	}
+	for _, a := range v.Alarms {
+		if known(v, a) && v.Site.Rules[a.Rule].Point == pt.ID {
+			s.Judges = append(s.Judges, p.judge(v, p.alarmRow(v, a, now), a.Rule))
+		}
+	}
+	return s
+}
+
+func (p *Panel) judge(v *exporter.View, a alarmRow, rule int) judge {
+	r := &v.Site.Rules[rule]
+	j := judge{alarmRow: a, Defined: path.Base(r.Defined)}
+	if r.Deadband > 0 {
+		j.Deadband = quantity(r.Deadband, r.Digits, r.Unit)
+	}
+	if r.OnDelay > 0 {
+		j.OnDelay = roughly(r.OnDelay)
+	}
+	if r.OffDelay > 0 {
+		j.OffDelay = roughly(r.OffDelay)
+	}
+	if r.TimeToRespond > 0 {
+		j.Respond = roughly(r.TimeToRespond)
+	}
+	return j
+}
+
+// asset serves the style sheet and the script.
+func (p *Panel) asset(w http.ResponseWriter, r *http.Request) error {
+	name := r.PathValue("file")
+	kind, ok := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}[path.Ext(name)]
+	body, err := assets.ReadFile("assets/" + name)
+	if !ok || err != nil {
+		return notFound(w, r)
+	}
+	w.Header().Set("Content-Type", kind)
+	w.Header().Set("Cache-Control", "no-cache") // they change with the program
+	_, _ = w.Write(body)
+	return nil
+}

@@ -1,0 +1,114 @@
+// Package panel is Roundsman's window: the web pages and the JSON interface.
+// It only reads the board and changes nothing. Every page is a pure function of
+// a view and a moment, so a test renders it without a server; handlers return
+// errors and one wrapper turns them into application/problem+json.
+//
+//	p := panel.New(board, panel.Options{Log: log})
+//	mux.Handle("/", p.Handler())
+package panel
+
+import (
+	"log/slog"
+	"net/http"
+	"strings"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/exporter"
+)
+
+// Part is one long-running part of the daemon, for /health.
+type Part struct {
+	Name   string
+	Alive  bool
+	Detail string // why it is not alive, or what it is doing; may be ""
+}
+
+// Options are what the panel needs beside the board. The zero value works.
+type Options struct {
+	// Parts tells how the parts of the daemon are. It is asked at each look at
+	// /health, from any goroutine, and must not block. Nil means none to tell of.
+	Parts func() []Part
+	// Hosts are the names, beside the loopback ones, under which the panel may be
+	// asked on a loopback address: those of a proxy in front of it.
+	Hosts []string
+	// Throttle is the least time between two events on one stream; 0 means 500 ms.
+	Throttle time.Duration
+	// Heartbeat is the longest silence on a stream; 0 means 5 s.
+	Heartbeat time.Duration
+	// MaxStreams is the most streams open at once, the next gets 503; 0 means 64.
+	MaxStreams int
+	// Overdue is how old the newest view may be before the pages say that the
+	// judging has stopped; 0 means 10 s.
+	Overdue time.Duration
+	// Log gets what went wrong while answering; nil for nothing.
+	Log *slog.Logger
+}
+
+// withDefaults fills what was left zero. A round takes about a second: half of
+// it keeps a page fresh, five of them are a silence worth noticing.
+func (o Options) withDefaults() Options {
+	def := func(d *time.Duration, v time.Duration) {
+		if *d <= 0 {
+			*d = v
+		}
+	}
+	def(&o.Throttle, 500*time.Millisecond)
+	def(&o.Heartbeat, 5*time.Second)
+	def(&o.Overdue, 10*time.Second)
+	if o.MaxStreams <= 0 {
+		o.MaxStreams = 64
+	}
+	if o.Parts == nil {
+		o.Parts = func() []Part { return nil }
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	return o
+}
+
+// Panel serves the pages and the JSON interface. It is safe for simultaneous use.
+type Panel struct {
+	board   *exporter.Board
+	opts    Options
+	streams chan struct{} // one token for each open stream
+}
+
+// New returns a panel over board.
+func New(board *exporter.Board, opts Options) *Panel {
+	opts = opts.withDefaults()
+	return &Panel{board: board, opts: opts, streams: make(chan struct{}, opts.MaxStreams)}
+}
+
+// Handler returns the handler of all the panel's paths. It answers 404 with a
+// problem document to every other path, so it may serve '/' of a larger mux.
+func (p *Panel) Handler() http.Handler {
+	mux := http.NewServeMux()
+	for path, h := range map[string]handler{
+		"/{$}":            p.sheetPage,
+		"/alarms":         p.alarmsPage,
+		"/points/{point}": p.pointPage,
+		"/health":         p.health,
+		"/api/v1/points":  p.apiPoints,
+		"/api/v1/alarms":  p.apiAlarms,
+		"/api/v1/stream":  p.stream,
+		"/assets/{file}":  p.asset,
+		"/":               notFound,
+	} {
+		mux.Handle(path, p.wrap(h))
+	}
+	return p.guard(mux)
+}
+
+// now returns the view to show and the present moment on its scale.
+func (p *Panel) now() (*exporter.View, collector.Moment) {
+	return p.board.View(), p.board.Clock().Now()
+}
+
+// wallTime returns the wall time of moments, as the page shows them.
+func (p *Panel) wallTime(m collector.Moment) time.Time { return p.board.Clock().Time(m) }
+
+func notFound(_ http.ResponseWriter, r *http.Request) error {
+	return problemf(http.StatusNotFound, "there is nothing at %s", strings.ToValidUTF8(r.URL.Path, "?"))
+}
