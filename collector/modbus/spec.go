@@ -3,9 +3,11 @@
 package modbus
 
 import (
+	"log/slog"
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/modbus/wire"
 	"roundsman/collector/scaling"
 )
 
@@ -132,11 +134,16 @@ type Options struct {
 	StopBits  int
 	RS485     bool // ask the driver to switch direction (TIOCSRS485)
 
-	Timeout time.Duration // for the whole exchange
-	Retries int           // further tries after a time-out or a wrong reply
+	// Timeout is the longest wait for an answer. On a serial line the characters' own time is added:
+	// 125 registers at 9600 baud take 300 ms by themselves.
+	Timeout time.Duration
+	Retries int           // further tries after a time-out or a wrong reply; 0: 2, negative: none
 	Gap     time.Duration // least pause between an answer and the next request
 	Units   map[uint8]Unit
 	Points  []Point
 
 	Status collector.PointID // the point that tells whether the link is up; NoPoint: none
+
+	Open wire.Opener  // opens the line; nil: by Transport and Address
+	Log  *slog.Logger // told when the link or a unit goes or comes back; nil: nobody
 }
