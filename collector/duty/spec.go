@@ -1,5 +1,31 @@
 // Package duty counts run time and starts of equipment from what can be seen
 // of it, and keeps apart what was not seen.
+//
+//	m := duty.New(spec)
+//	m.Observe(now, reading)            // each reading of spec.Run, good or bad
+//	f := m.Figures(now)                // f.Run, f.Starts, f.Duty() ...
+//
+// What is counted:
+//
+//   - A reading stands until the next one, but for HoldAtMost at most. The rest
+//     of a longer pause, and the time after a bad reading, is unseen: it counts
+//     neither as running nor as standing still.
+//   - A start is a usable reading of 'off' followed, perhaps after unusable
+//     ones, by one of 'on'. Equipment that runs when it is first seen has not
+//     started, and starts between two looks are not guessed at: a count of
+//     starts is the least there were.
+//   - A stop shorter than Join, seen throughout, is contact bounce: the run goes
+//     on through it.
+//   - Duty is run time over seen time. That is not the cyclic duration factor of
+//     IEC 60034-1, clause 4.2, which is loaded time over the duration of one
+//     cycle, 10 min unless said otherwise (from memory): a motor for S3 40 % may
+//     run 4 min in each 10 min, not 4 h in each 10 h.
+//
+// AllowedStarts has the starts an hour that a motor may make, and LeastVolume
+// and Cycle how often a pump starts that empties or fills a tank between two levels.
+//
+// Figures here help to decide on service. They protect no motor: that is the
+// work of its overload relay, its thermal protection and its controls.
 package duty
 
 import (
@@ -14,8 +40,8 @@ type Spec struct {
 	Station       string
 	Run           collector.PointID // a running contact, or a current or speed with Above
 	Above         float64           // runs while the value of Run is over this; for a state 0.5
-	Join          time.Duration     // a stop shorter than this is contact bounce; default 2 s
-	HoldAtMost    time.Duration     // a reading stands for at most so long; the rest is unseen; default 3 times the poll
+	Join          time.Duration     // a stop shorter than this is contact bounce; 0: 2 s; below 0: none is
+	HoldAtMost    time.Duration     // a reading stands for at most so long; the rest is unseen; 3 times the poll; 0: 30 s
 	RatedKW       float64
 	StartsPerHour float64 // 0: not given
 	Pair          string
