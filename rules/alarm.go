@@ -52,7 +52,7 @@ func (e *Engine) judgeAlarm(a *alarm) {
 		a.worst = worse(a.worst, f.measure, a.low)
 	}
 	e.align(a, was)
-	e.mindReading(a, f)
+	e.mindReading(a, f, hold)
 	e.due.set(a.rank, min(next, f.next, e.remind(a)))
 	if a.guard >= 0 {
 		e.guards[a.guard].band = a.watcher.quiet(a.verdict, a.active, a.worst)
@@ -158,9 +158,10 @@ func (e *Engine) tellEffects(a *alarm) {
 	}
 }
 
-// mindReading says once that an active alarm has lost its reading, and once that it is found.
-func (e *Engine) mindReading(a *alarm, f finding) {
-	a.lost = a.active && f.verdict == unknown
+// mindReading says once that an active alarm has lost its reading, and once that it is found. A point that
+// was not read yet is not lost.
+func (e *Engine) mindReading(a *alarm, f finding, read bool) {
+	a.lost = a.active && f.verdict == unknown && read
 	switch {
 	case a.lost && !a.lostSaid && (a.state == Unacknowledged || a.state == Acknowledged):
 		a.lostSaid = true

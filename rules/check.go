@@ -13,6 +13,9 @@ import (
 // maxStarts bounds the memory of a rule that counts starts.
 const maxStarts = 100_000
 
+// longest bounds every time of a rule, so that no deadline leaves the time scale.
+const longest = 10 * 366 * 24 * time.Hour
+
 // checker gathers all that is wrong with a set.
 type checker struct {
 	points []collector.Point
@@ -31,21 +34,16 @@ func check(points []collector.Point, set *Set) error {
 	names := make(map[string]bool, len(set.Rules))
 	for i := range set.Rules {
 		r := &set.Rules[i]
-		if r.Name == "" {
-			c.fail(r.Defined, fmt.Sprintf("rule %d", i), "has no name")
-		} else if names[r.Name] {
-			c.fail(r.Defined, r.Name, "a second rule of this name")
-		}
-		names[r.Name] = true
+		c.name(r.Defined, "rule", i, r.Name, names)
 		c.rule(r)
 	}
+	clear(names)
 	for i := range set.Conditions {
 		k := &set.Conditions[i]
+		c.name("", "condition", i, k.Name, names)
 		c.terms("", k.Name, k.Terms)
 		c.terms("", k.Name, k.Until)
-		if k.Hold < 0 || k.AtMost < 0 {
-			c.fail("", k.Name, "negative time")
-		}
+		c.times("", k.Name, k.Hold, k.AtMost)
 	}
 	if len(c.errs) == 0 {
 		c.cycles()
@@ -59,6 +57,17 @@ func (c *checker) fail(defined, name, format string, args ...any) {
 		text = defined + ": " + text
 	}
 	c.errs = append(c.errs, errors.New(text))
+}
+
+// name: state is kept by name, so each needs one of its own.
+func (c *checker) name(defined, what string, i int, name string, names map[string]bool) {
+	switch {
+	case name == "":
+		c.fail(defined, fmt.Sprintf("%s %d", what, i), "has no name")
+	case names[name]:
+		c.fail(defined, name, "a second %s of this name", what)
+	}
+	names[name] = true
 }
 
 func (c *checker) isPoint(p collector.PointID) bool { return p >= 0 && int(p) < len(c.points) }
@@ -77,11 +86,7 @@ func (c *checker) rule(r *Rule) {
 	if !(r.Deadband >= 0) || math.IsInf(r.Deadband, 0) {
 		fail("deadband must be 0 or more")
 	}
-	for _, d := range []time.Duration{r.OnDelay, r.OffDelay, r.OnTotal, r.OnWithin, r.Window, r.Realarm} {
-		if d < 0 {
-			fail("negative time %s", d)
-		}
-	}
+	c.times(r.Defined, r.Name, r.OnDelay, r.OffDelay, r.OnTotal, r.OnWithin, r.Window, r.Realarm)
 	if r.OnTotal > r.OnWithin {
 		fail("on-total: %s do not fit into %s", r.OnTotal, r.OnWithin)
 	}
@@ -141,6 +146,17 @@ func (c *checker) kind(r *Rule, fail func(string, ...any)) {
 		}
 	case FormulaIsTrue:
 		c.formula(r, fail)
+	}
+}
+
+func (c *checker) times(defined, name string, list ...time.Duration) {
+	for _, d := range list {
+		switch {
+		case d < 0:
+			c.fail(defined, name, "negative time %s", d)
+		case d > longest:
+			c.fail(defined, name, "%s is longer than ten years", d)
+		}
 	}
 }
 

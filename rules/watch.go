@@ -2,7 +2,6 @@ package rules
 
 import (
 	"math"
-	"time"
 
 	"roundsman/collector"
 )
@@ -279,6 +278,3 @@ func (f *formula) look(s *sight) finding {
 	}
 	return finding{say(truth), measure, collector.Never}
 }
-
-// secondsOf is the measure of kinds that are judged by time.
-func secondsOf(d time.Duration) float64 { return d.Seconds() }

@@ -101,26 +101,30 @@ func nothingCame(f collector.Fault) bool {
 }
 
 func (w *stale) look(s *sight) finding {
-	came := s.fresh && s.point.Quality != collector.Unread && !nothingCame(s.point.Fault)
-	if came || !w.begun {
+	unread := s.point.Quality == collector.Unread
+	if s.fresh && !unread && !nothingCame(s.point.Fault) || !w.begun {
 		w.seen, w.begun = s.now, true
 	}
-	said := s.point.Quality == collector.Bad && (s.point.Fault == collector.Stale || s.point.Fault == collector.Retained)
 	age := s.now.Sub(w.seen)
-	if said {
-		return finding{yes, secondsOf(age), collector.Never}
+	f := finding{no, age.Seconds(), collector.Never}
+	switch {
+	case s.point.Fault == collector.Stale || s.point.Fault == collector.Retained:
+		f.verdict = yes
+	case w.window <= 0:
+	case age >= w.window:
+		f.verdict = yes
+	default:
+		f.next = w.seen.Add(w.window)
 	}
-	if w.window <= 0 {
-		return finding{no, secondsOf(age), collector.Never}
+	if unread && f.verdict == no {
+		f.verdict = unknown
 	}
-	if age >= w.window {
-		return finding{yes, secondsOf(age), collector.Never}
-	}
-	return finding{no, secondsOf(age), w.seen.Add(w.window)}
+	return f
 }
 
-func (w *stale) save(m *AlarmMemory)    { m.Seen, m.Known = w.seen, w.begun }
-func (w *stale) restore(m *AlarmMemory) { w.seen, w.begun = m.Seen, m.Known }
+// Nothing is kept: after a restart each point has a whole window to show itself again.
+func (w *stale) save(*AlarmMemory)    {}
+func (w *stale) restore(*AlarmMemory) {}
 
 // stuck judges that the value moved by less than least within a window of watched time.
 // A value holds until the next reading: highs and lows keep the end of each value's hold.
@@ -372,9 +376,9 @@ func (w *runs) look(s *sight) finding {
 	}
 	ran := w.time.elapsed(s.now)
 	if w.time.Running && ran >= w.window {
-		return finding{yes, secondsOf(ran), collector.Never}
+		return finding{yes, ran.Seconds(), collector.Never}
 	}
-	return finding{no, secondsOf(ran), w.time.due(w.window)}
+	return finding{no, ran.Seconds(), w.time.due(w.window)}
 }
 
 func (w *runs) quiet(v verdict, _ bool, _ float64) band {
