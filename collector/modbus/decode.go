@@ -115,15 +115,15 @@ func Decode(a Address, data []byte) (raw float64, text string, fault collector.F
 	if a.Type == Text {
 		return 0, words(data, a.Order), collector.NoFault
 	}
-	raw, ok := number(a, bits(data, a.Order))
+	raw, ok := number(a, ordered(data, a.Order))
 	if !ok {
 		return 0, "", collector.BadDigits
 	}
 	return raw, "", collector.NoFault
 }
 
-// bits puts two, four or eight bytes into their order: A most significant.
-func bits(data []byte, o Order) uint64 {
+// ordered puts two, four or eight bytes into their order: A most significant.
+func ordered(data []byte, o Order) uint64 {
 	var v uint64
 	swapBytes, swapWords := o == BADC || o == DCBA, o == CDAB || o == DCBA
 	words := len(data) / 2

@@ -116,6 +116,8 @@ func (r *RTU) exchange(request []byte) ([]byte, *Error) {
 			return nil, fault
 		case frame != nil:
 			return r.out[:copy(r.out[:], frame)], nil
+		case err != nil && rx.whole(r.buf[:]):
+			return r.out[:copy(r.out[:], r.buf[:rx.held])], nil
 		case err != nil:
 			return nil, rx.missing(lineError(err))
 		}
@@ -166,7 +168,7 @@ func (x *receiver) look(buf []byte) ([]byte, *Error) {
 		}
 		n, need := rtuLength(buf[:x.held])
 		switch {
-		case need, n > x.held:
+		case need, n > x.held, x.identifies(buf) && (n == 0 || !sound(buf[:n])):
 			return nil, nil
 		case n == 0:
 			return nil, &Error{Reason: Garbage, Detail: fmt.Sprintf("% X", buf[:min(x.held, 16)])}
@@ -181,6 +183,17 @@ func (x *receiver) look(buf []byte) ([]byte, *Error) {
 		x.drop(buf, n)
 	}
 	return nil, nil
+}
+
+// identifies reports whether an answer to 43/14 came. Its lengths are not
+// always true: when they do not lead to its CRC, the line's silence ends it.
+func (x *receiver) identifies(buf []byte) bool {
+	return x.request[1] == encapsulated && x.held > 1 && buf[0] == x.request[0] && buf[1] == encapsulated
+}
+
+// whole reports whether all that came is one sound answer whose lengths lie.
+func (x *receiver) whole(buf []byte) bool {
+	return x.identifies(buf) && x.held <= rtuFrame && sound(buf[:x.held])
 }
 
 // mayEcho reports whether what came so far can only be an echo of the request
