@@ -1,0 +1,178 @@
+package configs
+
+import (
+	"net"
+	"net/netip"
+	"strings"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/collector/units"
+	"roundsman/configs/strict"
+)
+
+// builder turns the values of the files into a Site. What is wrong goes to the
+// log; the rest is built all the same, so that later complaints are found too.
+type builder struct {
+	log  *strict.Log
+	site *Site
+
+	points     []*point
+	byName     map[string]*point
+	names      []string
+	links      map[string]*link
+	linkNames  []string
+	conditions *conditions
+	ruleIndex  map[string]ruleRef
+	alarms     map[string]int // by alarm name, index into the set
+}
+
+// point is a point while the site is being built.
+type point struct {
+	collector.Point
+	v        *strict.Value
+	unit     units.Unit
+	settled  bool // kind and unit are known
+	settling bool
+	link     *link
+	computed string // the key of its computation, '' for a measured point
+	every    time.Duration
+	registers
+	words map[string]float64
+}
+
+func newBuilder(log *strict.Log) *builder {
+	return &builder{
+		log: log,
+		site: &Site{
+			Zone:   time.UTC,
+			Listen: Listen{Address: "127.0.0.1:9480"},
+			Record: Record{Path: "roundsman.db", Readings: 30 * day, Minutes: 400 * day},
+		},
+		byName: map[string]*point{},
+		links:  map[string]*link{},
+	}
+}
+
+const day = 24 * time.Hour
+
+func (b *builder) build(top *strict.Value, ruleFiles []*strict.Value) {
+	b.head(top)
+	b.readLinks(top.Get("links"))
+	b.declarePoints(top.Get("points"))
+	b.fillPoints()
+	b.readConditions(top.Get("conditions"))
+	b.readEquipment(top.Get("equipment"))
+	b.readRules(ruleFiles)
+	b.finish()
+}
+
+func (b *builder) head(top *strict.Value) {
+	site := top.Get("site")
+	b.site.Name = site.Get("name").Text()
+	if z := site.Get("time-zone"); z != nil {
+		loc, err := time.LoadLocation(z.Text())
+		if err != nil || z.Text() == "Local" {
+			z.Failf("unknown time zone %q; expected one such as Europe/Dublin", z.Text())
+		} else {
+			b.site.Zone = loc
+		}
+	} else if site != nil {
+		site.Remarkf("no time-zone is given; times are shown in UTC")
+	}
+	b.listen(top.Get("listen"))
+	b.record(top.Get("record"))
+	b.site.Contacts = top.Get("contacts").Text()
+}
+
+func (b *builder) listen(v *strict.Value) {
+	if v == nil {
+		return
+	}
+	l := &b.site.Listen
+	address := v
+	if v.IsTable() {
+		address = v.Get("address")
+		l.Trusted = v.Get("trusted-network").Bool()
+		l.Certificate, l.Key = v.Get("certificate").Text(), v.Get("key").Text()
+		if v.Has("certificate") != v.Has("key") {
+			v.KeyFailf("certificate and key go together")
+		}
+	}
+	if address == nil {
+		return
+	}
+	l.Address = address.Text()
+	host, port, err := net.SplitHostPort(l.Address)
+	if err != nil || !goodPort(port) {
+		address.Failf("%q is no address with a port; expected one such as 127.0.0.1:9480", l.Address)
+		return
+	}
+	switch {
+	case loopback(host), l.Certificate != "":
+	case l.Trusted:
+		v.Remarkf("everybody who reaches %s can see the pages, unencrypted", l.Address)
+	default:
+		address.Failf("%s can be reached from other machines: give certificate and key, or say trusted-network: true", l.Address)
+	}
+}
+
+func loopback(host string) bool {
+	if host == "localhost" {
+		return true
+	}
+	a, err := netip.ParseAddr(host)
+	return err == nil && a.IsLoopback()
+}
+
+func goodPort(port string) bool {
+	n := 0
+	for _, c := range port {
+		if c < '0' || c > '9' || n > 65535 {
+			return false
+		}
+		n = n*10 + int(c-'0')
+	}
+	return port != "" && n <= 65535
+}
+
+func (b *builder) record(v *strict.Value) {
+	r := &b.site.Record
+	if p := v.Get("path"); p != nil {
+		r.Path = p.Text()
+	}
+	keep := v.Get("keep")
+	for name, d := range map[string]*time.Duration{"readings": &r.Readings, "minutes": &r.Minutes, "journal": &r.Journal} {
+		k := keep.Get(name)
+		switch {
+		case k == nil:
+		case k.Text() == "forever":
+			*d = 0
+		default:
+			*d = b.duration(k, *d)
+			if *d <= 0 {
+				k.Failf("%s keeps nothing; expected a time such as 30d, or forever", k.Text())
+			}
+		}
+	}
+}
+
+// goodName complains about a name that other files, metrics or formulas could not carry.
+func goodName(v *strict.Value) bool {
+	n := v.Key()
+	ok := n != "" && len(n) <= 100 && n[0] != '.' && n[0] != '-' && n[len(n)-1] != '.' && !strings.Contains(n, "..")
+	for _, c := range n {
+		ok = ok && (c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '.' || c == '-' || c == '_')
+	}
+	if !ok {
+		v.KeyFailf("%q is no good name: letters, digits, dots, dashes and underscores, at most 100", short(n))
+	}
+	return ok
+}
+
+func short(s string) string {
+	if r := []rune(s); len(r) > 60 {
+		return string(r[:57]) + "..."
+	}
+	return s
+}

@@ -1,0 +1,224 @@
+package configs
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/collector/modbus"
+	"roundsman/collector/plan"
+	"roundsman/rules"
+)
+
+// checkRules makes the checks that need all rules.
+func (b *builder) checkRules(all []*entry) {
+	byPoint := map[collector.PointID][]*entry{}
+	for _, e := range all {
+		if e.rule.Kind <= rules.HighHigh {
+			byPoint[e.rule.Point] = append(byPoint[e.rule.Point], e)
+		}
+	}
+	for _, p := range b.points {
+		for i, e := range byPoint[p.ID] {
+			b.endless(e)
+			for _, other := range byPoint[p.ID][:i] {
+				b.contradiction(other, e)
+			}
+		}
+	}
+	b.causeCycles(all)
+}
+
+// limitAt returns where the limit of an alarm is written.
+func (e *entry) say(format string, args ...any) {
+	if l := e.own.Get("limit"); l != nil {
+		l.Failf(format, args...)
+		return
+	}
+	e.v.Get(e.key).Failf(format, args...)
+}
+
+// endless complains about a deadband that reaches beyond the instrument's range.
+func (b *builder) endless(e *entry) {
+	r, p := &e.rule, e.point
+	if !(p.High > p.Low) {
+		return
+	}
+	if low := r.Kind <= rules.LowLow; low && r.Limit <= p.High && r.Limit+r.Deadband > p.High || !low && r.Limit >= p.Low && r.Limit-r.Deadband < p.Low {
+		e.sayDeadband("a deadband of %s reaches out of the range of %s, %s to %s: the alarm would not end",
+			p.show(r.Deadband), p.Name, p.show(p.Low), p.show(p.High))
+	}
+}
+
+func (e *entry) sayDeadband(format string, args ...any) {
+	if d := e.get("deadband"); d != nil {
+		d.Failf(format, args...)
+		return
+	}
+	e.say(format, args...)
+}
+
+// contradiction compares two limits on one point; the second stands later in the files.
+func (b *builder) contradiction(a, z *entry) {
+	first, second := a, z
+	if a.rule.Kind > z.rule.Kind {
+		first, second = z, a
+	}
+	l, h := first.rule.Limit, second.rule.Limit
+	where := func(e *entry) string {
+		if a.v == z.v {
+			return e.key
+		}
+		return fmt.Sprintf("%s of %s", e.key, e.rule.Name)
+	}
+	p := z.point
+	switch k1, k2 := first.rule.Kind, second.rule.Kind; {
+	case k1 == rules.Low && k2 == rules.LowLow && h >= l:
+		second.say("%s is not below %s, %s: low-low is the harder limit", p.show(h), where(first), p.show(l))
+	case k1 == rules.High && k2 == rules.HighHigh && h <= l:
+		second.say("%s is not above %s, %s: high-high is the harder limit", p.show(h), where(first), p.show(l))
+	case k1 > rules.LowLow || k2 < rules.High || z.v.Has("while") || a.v.Has("while"):
+	case l >= h:
+		z.say("%s overlaps with %s, %s: one of them is always in alarm", p.show(z.rule.Limit), where(a), p.show(a.rule.Limit))
+	case first.rule.Deadband >= h-l:
+		first.sayDeadband("a deadband of %s is wider than the band up to %s, %s: the alarm would not end before the next",
+			p.show(first.rule.Deadband), where(second), p.show(h))
+	case second.rule.Deadband >= h-l:
+		second.sayDeadband("a deadband of %s is wider than the band down to %s, %s: the alarm would not end before the next",
+			p.show(second.rule.Deadband), where(first), p.show(l))
+	}
+}
+
+// causeCycles complains about alarms that are each other's cause: they would silence each other.
+func (b *builder) causeCycles(all []*entry) {
+	list := b.site.Rules.Rules
+	state := make([]uint8, len(list)) // 0 new, 1 on the way, 2 done
+	var visit func(i int, path []string)
+	visit = func(i int, path []string) {
+		path = append(path, list[i].Name)
+		switch state[i] {
+		case 2:
+			return
+		case 1:
+			path = path[slices.Index(path, list[i].Name):]
+			all[i].get("caused-by").KeyFailf("goes in a circle, and each would silence the next: %s", chain(path))
+			return
+		}
+		state[i] = 1
+		for _, c := range list[i].CausedBy {
+			visit(c, path)
+		}
+		state[i] = 2
+	}
+	for i := range list {
+		visit(i, nil)
+	}
+}
+
+// checkAddresses complains about registers that two points read differently.
+func (b *builder) checkAddresses() {
+	type lane struct {
+		link  string
+		unit  uint8
+		table modbus.Table
+	}
+	lanes := map[lane][]*point{}
+	for _, p := range b.points {
+		if p.registers.ok && p.Type != modbus.Bit && p.Type != modbus.Bool {
+			k := lane{p.Link, p.registers.Unit, p.Table}
+			lanes[k] = append(lanes[k], p)
+		}
+	}
+	for _, list := range lanes {
+		slices.SortStableFunc(list, func(a, z *point) int { return int(a.Start) - int(z.Start) })
+		for i := 1; i < len(list); i++ {
+			overlap(list[i-1], list[i])
+		}
+	}
+}
+
+// overlap complains about two points on the same registers; the later in the file is told.
+func overlap(a, z *point) {
+	if int(a.Start)+int(a.Count()) <= int(z.Start) {
+		return
+	}
+	if a.ID > z.ID {
+		a, z = z, a
+	}
+	switch {
+	case a.Start == z.Start && a.Type == z.Type && a.Order == z.Order:
+		z.v.Remarkf("reads the same register as %s", a.Name)
+	case a.Start == z.Start:
+		z.v.KeyFailf("%s is %s %s here and %s %s in %s", z.Address, z.Type, z.Order, a.Type, a.Order, a.Name)
+	default:
+		z.v.KeyFailf("%s overlaps with %s of %s", z.Address, a.Address, a.Name)
+	}
+}
+
+// checkIntervals warns when a link cannot keep the intervals of its points. On
+// a serial line the time is that of the bytes; over TCP nothing is known before
+// the first round.
+func (b *builder) checkIntervals() {
+	for _, name := range b.linkNames {
+		l := b.links[name]
+		if l.modbus == nil || l.modbus.Transport != modbus.RTU {
+			continue
+		}
+		if load, worst := lineLoad(l.modbus); load > 1 {
+			l.v.Warnf("the line cannot keep up: its points need %.0f %% of its time at %d baud; the most is taken by those read every %s", load*100, l.modbus.Baud, show(worst))
+		}
+	}
+}
+
+// lineLoad returns the share of the line's time that its points need, and the interval that needs most.
+func lineLoad(o *modbus.Options) (load float64, worst time.Duration) {
+	line := plan.Line{Baud: o.Baud, CharBits: charBits(o), Gap: o.Gap, Turnaround: func(u uint8) time.Duration { return o.Units[u].Turnaround }}
+	byEvery := map[time.Duration][]plan.Item{}
+	for _, p := range o.Points {
+		byEvery[p.Every] = append(byEvery[p.Every], plan.Item{Unit: p.Unit, Table: uint8(p.Table), Start: p.Start, Count: p.Count()})
+	}
+	most := 0.0
+	for every, items := range byEvery {
+		requests, _ := plan.Build(items, limitsOf(o), line) // what cannot be read at all is said elsewhere
+		share := line.Total(requests).Seconds() / every.Seconds()
+		load += share
+		if share > most || share == most && every < worst {
+			most, worst = share, every
+		}
+	}
+	return load, worst
+}
+
+func charBits(o *modbus.Options) int {
+	bits := 1 + 8 + o.StopBits
+	if o.Parity != 'N' {
+		bits++
+	}
+	return bits
+}
+
+func limitsOf(o *modbus.Options) func(unit, table uint8) plan.Limit {
+	return func(unit, table uint8) plan.Limit {
+		u := o.Units[unit]
+		l := plan.Limit{Max: u.MaxRegisters}
+		if modbus.Table(table).Bits() {
+			l.Max = u.MaxBits
+		}
+		for _, f := range u.Forbidden {
+			if uint8(f.Table) == table {
+				l.Forbidden = append(l.Forbidden, plan.Span{First: f.First, Last: f.Last})
+			}
+		}
+		return l
+	}
+}
+
+// checkConditions remarks on conditions that nothing uses.
+func (b *builder) checkConditions() {
+	for i, v := range b.conditions.at {
+		if v != nil && !b.conditions.used[i] {
+			v.Remarkf("nothing uses this condition")
+		}
+	}
+}

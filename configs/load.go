@@ -1,0 +1,117 @@
+package configs
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"roundsman/configs/strict"
+)
+
+// mostRuleFiles bounds what the patterns of 'rules' may find.
+const mostRuleFiles = 500
+
+// LoadFile reads the site file at path and the rule files it names, which lie in its folder or below.
+func LoadFile(path string) (*Site, error) {
+	dir, name := filepath.Split(path)
+	if dir == "" {
+		dir = "."
+	}
+	return Load(os.DirFS(dir), name)
+}
+
+// Load reads the site file name of fsys and the rule files it names. The error
+// is of type Problems and holds everything that is wrong with all the files;
+// the site is nil then.
+func Load(fsys fs.FS, name string) (*Site, error) {
+	log := &strict.Log{}
+	b := newBuilder(log)
+	if top := parse(fsys, name, siteShape(), log); top != nil {
+		b.build(top, ruleFiles(fsys, name, top.Get("rules"), log))
+	}
+	found := log.Problems()
+	if log.Failed() {
+		return nil, found
+	}
+	b.site.Notes = found
+	return b.site, nil
+}
+
+func parse(fsys fs.FS, name string, shape *strict.Shape, log *strict.Log) *strict.Value {
+	data, err := readAll(fsys, name)
+	if err != nil {
+		log.Add(Problem{File: name, Text: reason(err)})
+		return nil
+	}
+	return strict.Parse(name, data, shape, log)
+}
+
+// readAll reads a file, but no more of it than strict.Parse refuses.
+func readAll(fsys fs.FS, name string) ([]byte, error) {
+	f, err := fsys.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, strict.MostBytes+1))
+}
+
+func reason(err error) string {
+	if pe, ok := errors.AsType[*fs.PathError](err); ok {
+		err = pe.Err
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return "no such file"
+	}
+	return err.Error()
+}
+
+// ruleFiles returns the parsed rule files in the order of their names.
+func ruleFiles(fsys fs.FS, site string, patterns *strict.Value, log *strict.Log) []*strict.Value {
+	var out []*strict.Value
+	seen := map[string]bool{}
+	for _, p := range patterns.Entries() {
+		for _, name := range matches(fsys, site, p) {
+			if seen[name] {
+				continue
+			}
+			seen[name] = true
+			if len(seen) > mostRuleFiles {
+				p.Failf("more than %d rule files", mostRuleFiles)
+				return out
+			}
+			if top := parse(fsys, name, rulesShape(), log); top != nil {
+				out = append(out, top)
+			}
+		}
+	}
+	return out
+}
+
+func matches(fsys fs.FS, site string, p *strict.Value) []string {
+	pattern := path.Join(path.Dir(site), filepath.ToSlash(p.Text()))
+	if path.IsAbs(p.Text()) || strings.HasPrefix(pattern, "..") {
+		p.Failf("%s lies outside the folder of the site file", p.Text())
+		return nil
+	}
+	names, err := fs.Glob(fsys, pattern)
+	switch {
+	case err != nil:
+		p.Failf("%q: %v", p.Text(), err)
+	case len(names) == 0 && strings.ContainsAny(pattern, "*?["):
+		p.Warnf("no file fits %s", p.Text())
+	case len(names) == 0:
+		p.Failf("no such file: %s", p.Text())
+	}
+	slices.Sort(names)
+	return names
+}
+
+// place returns file:line for what is defined at v.
+func place(v *strict.Value) string { return fmt.Sprint(v.Place()) }

@@ -1,0 +1,70 @@
+// Package configs reads the files people write, the site file and the rule
+// files, into the values of the packages below. It is strict: unknown and
+// repeated keys, wrong units, unknown names and limits that contradict each
+// other are all said at once, each with file, line and column. After loading
+// nobody sees YAML, a text with a unit or an optional value again.
+//
+//	site, err := configs.LoadFile("site.yaml")
+//	var ps configs.Problems
+//	if errors.As(err, &ps) { fmt.Println(ps) } // site.yaml:31:12: points.air.header.pressure.type: ...
+package configs
+
+import (
+	"time"
+
+	"roundsman/collector"
+	"roundsman/collector/compute"
+	"roundsman/collector/duty"
+	"roundsman/collector/modbus"
+	"roundsman/collector/mqtt"
+	"roundsman/configs/strict"
+	"roundsman/rules"
+)
+
+// Problem is one thing said about one place of a file.
+type Problem = strict.Problem
+
+// Problems is the error of Load: all errors of all files, sorted by place.
+type Problems = strict.Problems
+
+// Site is a whole site: the site file and its rule files.
+type Site struct {
+	Name   string
+	Zone   *time.Location
+	Listen Listen
+
+	Points    []collector.Point // by PointID: in the order of the file, then those Roundsman makes of its links
+	Modbus    []modbus.Options
+	MQTT      []mqtt.Options
+	Compute   []compute.Spec
+	Equipment []duty.Spec
+	Rules     rules.Set
+
+	Record   Record
+	Contacts string // the path as written; '' if not given
+	// Notes are warnings and remarks: defaults that were chosen, conditions nobody uses, plain text over a network.
+	Notes Problems
+}
+
+// Listen says where the pages and metrics are served.
+type Listen struct {
+	Address          string // host:port
+	Trusted          bool   // the file says that everybody on the network may see the pages
+	Certificate, Key string // PEM files as written; '' without TLS
+}
+
+// Record says where what is kept lies, and for how long. Forever is 0.
+type Record struct {
+	Path                       string // as written
+	Readings, Minutes, Journal time.Duration
+}
+
+// Point returns the point of a name.
+func (s *Site) Point(name string) (collector.Point, bool) {
+	for _, p := range s.Points {
+		if p.Name == name {
+			return p, true
+		}
+	}
+	return collector.Point{}, false
+}
