@@ -1,7 +1,19 @@
 // Package mqtt reads points from the topics of an MQTT 3.1.1 broker.
+//
+// A Link keeps one connection, subscribes to what its points need, and turns
+// each message into readings in the points' units. What it says of age is
+// strict, because a pushed value looks alive long after its sensor died: a
+// retained message counts only with a time stamp fresh enough, a time stamp sent
+// twice does not make a value younger, and a point whose time has run out
+// becomes stale without any message.
+//
+//	link, err := mqtt.New(options, points, clock)
+//	err = link.Run(ctx, batches)
 package mqtt
 
 import (
+	"context"
+	"net"
 	"time"
 
 	"roundsman/collector"
@@ -27,6 +39,10 @@ type Point struct {
 	Words map[string]float64
 
 	StaleAfter time.Duration // 0: never stale
+	// OnChange says that the topic is published retained whenever its value changes: a
+	// retained message is then the present value whatever its age. The topics of Online are of this kind
+	// without being told.
+	OnChange bool
 	// Online names the topic whose payload tells whether the device is there, and the payload that says so.
 	Online *Online
 	Scale  scaling.Spec
@@ -44,12 +60,15 @@ type Options struct {
 	Broker       string // tcp://host:1883, ssl://host:8883
 	ClientID     string
 	Username     string
-	PasswordFile string // read at each connect
-	CAFile       string // "" the system's
-	KeepAlive    time.Duration
-	QoS          byte // of the subscriptions; 1 unless said
+	PasswordFile string        // read at each connect
+	CAFile       string        // "" the system's
+	KeepAlive    time.Duration // 0: 10 s
+	QoS          byte          // of the subscriptions, 0 to 2, taken as it stands; the site file's default is 1
 	Points       []Point
 	MaxPayload   int // bytes; a longer payload is a bad reading; 0: 64 KiB
 
 	Status collector.PointID // the point that tells whether the link is up; NoPoint: none
+
+	// Dial opens the way to the broker, before any TLS; nil: the network. Tests give a pipe.
+	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 }

@@ -1,0 +1,314 @@
+package mqtt
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net"
+	"net/url"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"roundsman/collector"
+)
+
+// The times of a connection. The client's own reconnecting is not used: its
+// back-off grows to ten minutes, has no jitter, and its sleep outlives the client.
+const (
+	connectTimeout = 10 * time.Second // to open, greet, and again to subscribe
+	writeTimeout   = 5 * time.Second  // without it a full socket buffer is never noticed
+	pingTimeout    = 5 * time.Second
+	keepAlive      = 10 * time.Second
+	goodbye        = 250 * time.Millisecond
+	firstPause     = time.Second
+	longestPause   = 15 * time.Second
+	settled        = 15 * time.Second // a connection that held so long was a good one
+)
+
+// filtersAtOnce is how many filters one SUBSCRIBE packet asks for; brokers limit the size of a packet.
+const filtersAtOnce = 100
+
+// refusedCode in a SUBACK: MQTT 3.1.1, section 3.9.3.
+const refusedCode = 0x80
+
+// keep makes connection after connection until ctx ends.
+func (l *Link) keep(ctx context.Context, events chan<- event) error {
+	pause := firstPause
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	<-timer.C
+	for {
+		held, err := l.session(ctx, events)
+		if ctx.Err() != nil {
+			return nil
+		}
+		l.meter.SetUp(false, l.clock.Now(), err.Error())
+		l.meter.Count(collector.Disconnect, 0)
+		select {
+		case events <- event{why: err.Error()}:
+		case <-ctx.Done():
+			return nil
+		}
+		if held >= settled {
+			pause = firstPause
+		}
+		// Up to a quarter less, so that many boxes do not come back at one moment.
+		if !wait(ctx, timer, pause-rand.N(pause/4)) {
+			return nil
+		}
+		pause = min(2*pause, longestPause)
+	}
+}
+
+// session makes one connection and holds it until it breaks or ctx ends. It
+// returns how long it stood and why it ended.
+func (l *Link) session(ctx context.Context, events chan<- event) (held time.Duration, err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var way connection
+	lost := make(chan error, 1)
+	opts, err := l.clientOptions(ctx, &way, lost)
+	if err != nil {
+		return 0, err
+	}
+	client := paho.NewClient(opts)
+	stop := context.AfterFunc(ctx, way.close) // ends a greeting that is not answered
+	token := client.Connect()
+	<-token.Done()
+	if err := token.Error(); err != nil {
+		stop()
+		return 0, l.explain(err)
+	}
+	if !stop() {
+		return 0, ctx.Err() // the connection is closed already
+	}
+	defer client.Disconnect(uint(goodbye / time.Millisecond))
+	start := l.clock.Now()
+	refused, err := l.subscribe(ctx, client, lost)
+	if err != nil {
+		return 0, err
+	}
+	l.meter.SetUp(true, l.clock.Now(), refusal(refused))
+	select {
+	case events <- event{up: true, refused: refused}:
+	case <-ctx.Done():
+		return 0, ctx.Err()
+	}
+	select {
+	case err = <-lost:
+	case <-ctx.Done():
+		err = ctx.Err()
+	}
+	held = l.clock.Now().Sub(start)
+	return held, l.explainLoss(err, held)
+}
+
+// connection is the socket of one session, to be closed from outside.
+type connection struct {
+	mu   sync.Mutex
+	conn net.Conn
+	shut bool
+}
+
+// hold keeps the socket, or closes it at once if close was called before.
+func (c *connection) hold(conn net.Conn) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.conn = conn
+	if c.shut {
+		conn.Close()
+	}
+}
+
+func (c *connection) close() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.shut = true
+	if c.conn != nil {
+		c.conn.Close()
+	}
+}
+
+func (l *Link) clientOptions(ctx context.Context, way *connection, lost chan<- error) (*paho.ClientOptions, error) {
+	password, err := l.password()
+	if err != nil {
+		return nil, err
+	}
+	o := paho.NewClientOptions().
+		AddBroker("tcp://" + l.host.hostPort). // only a label: the open function below decides
+		SetClientID(l.opts.ClientID).
+		SetUsername(l.opts.Username).
+		SetPassword(password).
+		SetProtocolVersion(4). // 3.1.1, and no second try as 3.1 that hides why the first failed
+		SetCleanSession(true). // what was missed meanwhile is too old to be of use
+		SetAutoReconnect(false).
+		SetConnectRetry(false).
+		SetConnectTimeout(connectTimeout).
+		SetWriteTimeout(writeTimeout).
+		SetPingTimeout(pingTimeout).
+		SetKeepAlive(l.opts.KeepAlive).
+		SetOrderMatters(true).
+		SetDefaultPublishHandler(l.handle).
+		SetConnectionLostHandler(func(_ paho.Client, err error) { lost <- err })
+	o.SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) {
+		conn, err := l.open(ctx)
+		if err == nil {
+			way.hold(conn)
+		}
+		return conn, err
+	})
+	return o, nil
+}
+
+// handle copies a message into the queue. The client delivers nothing else
+// until it returns.
+func (l *Link) handle(_ paho.Client, m paho.Message) {
+	payload := m.Payload()
+	size := len(payload)
+	if size > l.opts.MaxPayload {
+		payload = append([]byte(nil), payload[:min(size, quoted)]...)
+	}
+	l.queue.put(message{topic: m.Topic(), payload: payload, size: size, at: l.clock.Now(), retained: m.Retained()})
+}
+
+// password reads the password anew for each connection: it may have been changed.
+func (l *Link) password() (string, error) {
+	if l.opts.PasswordFile == "" {
+		return "", nil
+	}
+	b, err := os.ReadFile(l.opts.PasswordFile)
+	if err != nil {
+		return "", fmt.Errorf("password: %w", err)
+	}
+	return strings.TrimRight(string(b), "\r\n"), nil
+}
+
+// open opens the way to the broker, with TLS where the address asks for it.
+func (l *Link) open(ctx context.Context) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, connectTimeout)
+	defer cancel()
+	conn, err := l.opts.Dial(ctx, "tcp", l.host.hostPort)
+	if err != nil || !l.host.tls {
+		return conn, err
+	}
+	config, err := l.tlsConfig()
+	if err != nil {
+		conn.Close()
+		return nil, err
+	}
+	secure := tls.Client(conn, config)
+	if err := secure.HandshakeContext(ctx); err != nil {
+		conn.Close()
+		return nil, err
+	}
+	return secure, nil
+}
+
+func (l *Link) tlsConfig() (*tls.Config, error) {
+	config := &tls.Config{ServerName: l.host.name, MinVersion: tls.VersionTLS12}
+	if l.opts.CAFile == "" {
+		return config, nil
+	}
+	pem, err := os.ReadFile(l.opts.CAFile)
+	if err != nil {
+		return nil, fmt.Errorf("certificates: %w", err)
+	}
+	config.RootCAs = x509.NewCertPool()
+	if !config.RootCAs.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("certificates: %s holds none", l.opts.CAFile)
+	}
+	return config, nil
+}
+
+// subscribe asks for all filters and returns those that the broker refused.
+func (l *Link) subscribe(ctx context.Context, client paho.Client, lost <-chan error) (refused []string, err error) {
+	for filters := l.table.filters; len(filters) > 0; {
+		n := min(len(filters), filtersAtOnce)
+		some, err := l.subscribeTo(ctx, client, lost, filters[:n])
+		if err != nil {
+			return nil, err
+		}
+		refused = append(refused, some...)
+		filters = filters[n:]
+	}
+	return refused, nil
+}
+
+func (l *Link) subscribeTo(ctx context.Context, client paho.Client, lost <-chan error, filters []string) (refused []string, err error) {
+	ask := make(map[string]byte, len(filters))
+	for _, f := range filters {
+		ask[f] = l.opts.QoS
+	}
+	token := client.SubscribeMultiple(ask, nil)
+	timeout := time.NewTimer(connectTimeout)
+	defer timeout.Stop()
+	select {
+	case <-token.Done():
+	case err := <-lost:
+		return nil, fmt.Errorf("subscribe: %w", l.explainLoss(err, 0))
+	case <-timeout.C:
+		return nil, fmt.Errorf("subscribe: no answer in %v", connectTimeout)
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	if err := token.Error(); err != nil {
+		return nil, fmt.Errorf("subscribe: %w", err)
+	}
+	granted := token.(*paho.SubscribeToken).Result()
+	for _, f := range filters {
+		if code, ok := granted[f]; !ok || code == refusedCode {
+			refused = append(refused, f)
+		}
+	}
+	return refused, nil
+}
+
+// refusal puts refused filters into words, "" for none.
+func refusal(filters []string) string {
+	switch len(filters) {
+	case 0:
+		return ""
+	case 1:
+		return fmt.Sprintf("the broker refuses the subscription to %q", filters[0])
+	}
+	return fmt.Sprintf("the broker refuses %d subscriptions, first %q", len(filters), filters[0])
+}
+
+// explain says in words why a connection could not be made.
+func (l *Link) explain(err error) error {
+	text := err.Error()
+	switch {
+	case strings.Contains(text, "bad user name or password"):
+		return fmt.Errorf("the broker refuses user name or password of %q", l.opts.Username)
+	case strings.Contains(text, "not Authorized"):
+		return fmt.Errorf("the broker does not let user %q in", l.opts.Username)
+	case strings.Contains(text, "identifier rejected"):
+		return fmt.Errorf("the broker refuses the client id %q", l.opts.ClientID)
+	case errors.Is(err, io.EOF):
+		return errors.New("the broker closes the connection without a greeting")
+	}
+	if inner, ok := errors.AsType[*net.OpError](err); ok {
+		return inner
+	}
+	return err
+}
+
+// explainLoss says in words why a connection broke.
+func (l *Link) explainLoss(err error, held time.Duration) error {
+	switch {
+	case errors.Is(err, io.EOF) && held < settled:
+		return fmt.Errorf("the broker closed the connection after %v; perhaps another client has the id %q",
+			held.Round(time.Millisecond), l.opts.ClientID)
+	case errors.Is(err, io.EOF):
+		return errors.New("the broker closed the connection")
+	}
+	return err
+}
