@@ -29,8 +29,8 @@ type Channel struct {
 const (
 	marginLow  = 0.2 / 16
 	marginHigh = 0.5 / 16
-	// slack keeps rounding from deciding at a limit, as a share of the span.
-	slack = 1e-9
+	// slack keeps the rounding of a float32 from deciding at a limit, as a share of the span.
+	slack = 1e-6
 )
 
 const defaultHold = 2 * time.Second

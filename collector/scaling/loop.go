@@ -108,10 +108,14 @@ func (c *Channel) failWords(fault collector.Fault, mA float64) string {
 	switch {
 	case fault == collector.SignalLow && mA > failLow:
 		text += ", not back over 3.8 mA since it failed, wire or sensor broken"
+	case text == "3.6 mA":
+		text += " is not above 3.6 mA, wire or sensor broken"
 	case fault == collector.SignalLow:
 		text += " is below 3.6 mA, wire or sensor broken"
 	case mA < failHigh:
 		text += ", not back under 20.5 mA since it failed, short circuit or sensor broken"
+	case text == "21 mA":
+		text += " is not below 21 mA, short circuit or sensor broken"
 	default:
 		text += " is above 21 mA, short circuit or sensor broken"
 	}
