@@ -13,7 +13,7 @@ const (
 
 const (
 	pitArea, sumpArea    = 3.0, 0.5 // m2
-	freshArea, spotArea  = 2.0106193, 0.7853982
+	freshArea, spotArea  = 2.0106193, 1.1309734
 	weir1, weir2         = 1.85, 1.75 // m, pit 1 to 2, pit 2 to 3
 	weirFlow             = 60.        // L/s a metre of head
 	pitTop               = 2.4        // m: water stands in the tunnel

@@ -1,4 +1,4 @@
-package device_test
+package terminal_test
 
 import (
 	"bytes"
@@ -12,12 +12,39 @@ import (
 	"github.com/goburrow/modbus"
 
 	"roundsman/collector/modbus/device"
+	"roundsman/collector/practice/terminal"
 )
+
+// pymodbus finds a Python that has the foreign library, or skips.
+func pymodbus(t *testing.T) string {
+	t.Helper()
+	for _, name := range []string{"python3", "/usr/bin/python3"} {
+		if err := exec.Command(name, "-c", "import pymodbus, serial").Run(); err == nil {
+			return name
+		}
+	}
+	const missing = "no python3 with pymodbus and pyserial: install the Debian packages python3-pymodbus and python3-serial"
+	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
+		t.Fatal(missing)
+	}
+	t.Skip(missing)
+	return ""
+}
+
+// threeRegisters is unit 17 of the application protocol's example: 555, 0, 100 at holding 107.
+func threeRegisters(t *testing.T) *device.Server {
+	t.Helper()
+	b := device.NewBank(device.Range{Table: device.Holding, First: 107, Last: 109})
+	if err := b.Set(device.Holding, 107, 555, 0, 100); err != nil {
+		t.Fatal(err)
+	}
+	return device.New(map[uint8]*device.Bank{17: b}, device.Options{})
+}
 
 // servePTY serves s on a pseudo terminal until the test ends.
 func servePTY(tb testing.TB, s *device.Server, line device.Line) string {
 	tb.Helper()
-	p, err := device.OpenPTY()
+	p, err := terminal.Open()
 	if err != nil {
 		tb.Skipf("%v", err)
 	}
@@ -36,12 +63,12 @@ func servePTY(tb testing.TB, s *device.Server, line device.Line) string {
 // The client library's own serial transport reads the server, again and again
 // over one terminal: the line outlives its clients.
 func TestLibraryClientOnPTY(t *testing.T) {
-	path := servePTY(t, exampleServer(t, device.Options{}), device.Line{Baud: 115200})
+	path := servePTY(t, threeRegisters(t), device.Line{Baud: 115200})
 	for range 2 {
 		h := modbus.NewRTUClientHandler(path)
 		h.BaudRate, h.Parity, h.StopBits, h.SlaveId, h.Timeout = 115200, "E", 1, 0x11, 2*time.Second
 		got, err := modbus.NewClient(h).ReadHoldingRegisters(107, 3)
-		if want := hexBytes(t, "02 2B 00 00 00 64"); err != nil || !bytes.Equal(got, want) {
+		if want := []byte{2, 0x2B, 0, 0, 0, 100}; err != nil || !bytes.Equal(got, want) {
 			t.Errorf("holding 107-109: % X, %v, want % X", got, err, want)
 		}
 		h.Close()
@@ -60,7 +87,7 @@ c.close()
 
 func TestForeignClientOnPTY(t *testing.T) {
 	python := pymodbus(t)
-	path := servePTY(t, exampleServer(t, device.Options{}), device.Line{Baud: 115200})
+	path := servePTY(t, threeRegisters(t), device.Line{Baud: 115200})
 	out, err := exec.Command(python, "-c", foreignSerial, path).CombinedOutput()
 	if want := "[555, 0, 100] 2\n"; err != nil || string(out) != want {
 		t.Errorf("got %q, %v, want %q", out, err, want)
@@ -77,13 +104,17 @@ func BenchmarkLine(b *testing.B) {
 		b.Run(bb.name, func(b *testing.B) {
 			bank := device.NewBank(device.Range{Table: device.Holding, First: 0, Last: 124})
 			line := device.Line{Baud: bb.baud}
-			path := servePTY(b, device.New(map[uint8]*device.Bank{1: bank}, device.Options{}), line)
+			path := servePTY(b, device.New(map[uint8]*device.Bank{0: bank}, device.Options{}), line)
 			port, err := os.OpenFile(path, os.O_RDWR, 0)
 			if err != nil {
 				b.Fatal(err)
 			}
 			defer port.Close()
-			request, reply := withCRC([]byte{1, 3, 0, 0, 0, byte(bb.n)}), make([]byte, 5+2*bb.n)
+			request, err := modbus.NewRTUClientHandler("").Encode(&modbus.ProtocolDataUnit{FunctionCode: 3, Data: []byte{0, 0, 0, byte(bb.n)}})
+			if err != nil {
+				b.Fatal(err)
+			}
+			reply := make([]byte, 5+2*bb.n)
 			for b.Loop() {
 				if _, err := port.Write(request); err != nil {
 					b.Fatal(err)

@@ -1,6 +1,12 @@
 //go:build linux || darwin || dragonfly || freebsd || netbsd || openbsd
 
-package device
+// Package terminal gives the practice plant its serial line: a pseudo terminal
+// whose one end is served as a device (collector/modbus/device) and whose
+// other end a program opens like any serial port.
+//
+//	t, err := terminal.Open()
+//	err = meters.ServeSerial(ctx, t, device.Line{Baud: 19200}) // while a client uses t.Path
+package terminal
 
 import (
 	"fmt"
@@ -11,10 +17,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// PTY is a pseudo terminal that stands in for a serial line: the server talks
+// Terminal is a pseudo terminal that stands in for a serial line: the server talks
 // on it, the client opens Path as its serial device. It knows no baud rate and
 // no parity; Line gives the times.
-type PTY struct {
+type Terminal struct {
 	Path string // of the client's side
 
 	master *os.File
@@ -23,13 +29,13 @@ type PTY struct {
 	err    error
 }
 
-// OpenPTY opens a pseudo terminal without echo or line editing.
-func OpenPTY() (*PTY, error) {
+// Open opens a pseudo terminal without echo or line editing.
+func Open() (*Terminal, error) {
 	master, slave, err := pty.Open()
 	if err != nil {
 		return nil, fmt.Errorf("pseudo terminal: %w", err)
 	}
-	p := &PTY{Path: slave.Name(), master: master, slave: slave}
+	p := &Terminal{Path: slave.Name(), master: master, slave: slave}
 	if err := p.control(makeRaw); err != nil {
 		_ = p.Close()
 		return nil, fmt.Errorf("pseudo terminal %s: raw mode: %w", p.Path, err)
@@ -37,7 +43,7 @@ func OpenPTY() (*PTY, error) {
 	return p, nil
 }
 
-func (p *PTY) control(do func(fd int) error) error {
+func (p *Terminal) control(do func(fd int) error) error {
 	raw, err := p.slave.SyscallConn()
 	if err != nil {
 		return err
@@ -51,7 +57,7 @@ func (p *PTY) control(do func(fd int) error) error {
 
 // Read reads what the client sent. Since the terminal outlives its clients,
 // it also takes back a client's exclusive use: else the next could not open it.
-func (p *PTY) Read(b []byte) (int, error) {
+func (p *Terminal) Read(b []byte) (int, error) {
 	n, err := p.master.Read(b)
 	if err == nil {
 		_ = p.control(shareLine)
@@ -60,10 +66,10 @@ func (p *PTY) Read(b []byte) (int, error) {
 }
 
 // Write sends to the client.
-func (p *PTY) Write(b []byte) (int, error) { return p.master.Write(b) }
+func (p *Terminal) Write(b []byte) (int, error) { return p.master.Write(b) }
 
 // Close ends both sides and a running Read. It may be called more than once.
-func (p *PTY) Close() error {
+func (p *Terminal) Close() error {
 	p.once.Do(func() {
 		p.err = p.master.Close()
 		if err := p.slave.Close(); p.err == nil {

@@ -1,4 +1,4 @@
-package device
+package terminal
 
 import "golang.org/x/sys/unix"
 
