@@ -96,12 +96,8 @@ func (c *counter) see(v float64, at collector.Moment) look {
 
 // step takes a look that follows an undoubted one.
 func (c *counter) step(v float64, at collector.Moment) look {
-	d := v - c.last
-	if d >= 0 && c.credible(d, at.Sub(c.at)) {
-		return c.accept(v, at, d, plain)
-	}
-	if d < 0 && c.rolledOver(d+c.modulus, at.Sub(c.at)) {
-		return c.accept(v, at, d+c.modulus, rolled)
+	if d, j := c.rise(c.last, v, at.Sub(c.at)); j != doubted {
+		return c.accept(v, at, d, j)
 	}
 	c.waiting, c.pending, c.pendingAt = true, v, at
 	return look{jump: doubted}
@@ -109,25 +105,37 @@ func (c *counter) step(v float64, at collector.Moment) look {
 
 // settle decides what the doubted look was, by the one after it.
 func (c *counter) settle(v float64, at collector.Moment) look {
-	before, rise := v-c.last, v-c.pending
+	before, fitsBefore := c.rise(c.last, v, at.Sub(c.at))
+	after, fitsAfter := c.rise(c.pending, v, at.Sub(c.pendingAt))
 	rose := c.pending > c.last
-	fitsBefore := before >= 0 && c.credible(before, at.Sub(c.at))
-	fitsAfter := rise >= 0 && c.credible(rise, at.Sub(c.pendingAt))
 	switch {
-	case rose && fitsAfter && c.possible(before, at.Sub(c.at)):
-		return c.accept(v, at, before, plain) // much at once, as after a long outage
-	case fitsBefore:
+	case rose && fitsAfter == plain && c.possible(v-c.last, at.Sub(c.at)):
+		return c.accept(v, at, v-c.last, plain) // much at once, as after a long outage
+	case fitsBefore != doubted:
 		return c.accept(v, at, before, torn)
-	case fitsAfter && rose:
-		return c.accept(v, at, rise, replaced)
-	case fitsAfter:
-		return c.accept(v, at, rise, reset)
+	case fitsAfter != doubted && rose:
+		return c.accept(v, at, after, replaced)
+	case fitsAfter != doubted:
+		return c.accept(v, at, after, reset)
 	}
 	if c.doubts++; c.doubts >= tries {
 		return c.accept(v, at, 0, reset)
 	}
 	c.pending, c.pendingAt = v, at
 	return look{jump: doubted}
+}
+
+// rise returns the pulses from one value to another that can be believed at
+// once, plain or rolled over, or doubted.
+func (c *counter) rise(from, to float64, in time.Duration) (float64, jump) {
+	d := to - from
+	switch {
+	case d >= 0 && c.credible(d, in):
+		return d, plain
+	case d < 0 && c.rolledOver(d+c.modulus, in):
+		return d + c.modulus, rolled
+	}
+	return 0, doubted
 }
 
 func (c *counter) accept(v float64, at collector.Moment, pulses float64, j jump) look {

@@ -20,7 +20,7 @@ func newFlow(f *Flow) (work, []Input, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	if !(f.PerPulse > 0) || math.IsInf(f.PerPulse, 0) {
+	if !(f.PerPulse > 0 && finite(f.PerPulse)) {
 		return nil, nil, fmt.Errorf("per pulse %v is not above 0", f.PerPulse)
 	}
 	if err := positive("time unit", f.PerTime); err != nil {
@@ -38,7 +38,7 @@ func newTotal(t *Total) (work, []Input, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	if !(t.PerPulse > 0) || math.IsInf(t.PerPulse, 0) {
+	if !(t.PerPulse > 0 && finite(t.PerPulse)) {
 		return nil, nil, fmt.Errorf("per pulse %v is not above 0", t.PerPulse)
 	}
 	return &total{counting: counting{c: c}, perPulse: t.PerPulse}, []Input{{Point: t.Counter, Factor: 1}}, nil
@@ -55,12 +55,12 @@ type counting struct {
 }
 
 // see adds a look and reports whether it was one.
-func (c *counting) see(v float64, r *collector.Reading) (look, bool) {
-	if !r.Quality.Usable() || math.IsNaN(v) || math.IsInf(v, 0) {
+func (c *counting) see(v float64, usable bool, at collector.Moment) (look, bool) {
+	if !usable {
 		return look{}, false
 	}
 	last := c.c.last
-	l := c.c.see(v, r.At)
+	l := c.c.see(v, at)
 	c.count += l.pulses
 	c.jump = l.jump
 	if l.jump != plain && l.jump != rolled {
@@ -87,11 +87,46 @@ type total struct {
 	perPulse float64
 }
 
-func (t *total) observe(_ int, v float64, r *collector.Reading) { t.see(v, r) }
+func (t *total) observe(_ int, v float64, usable bool, at collector.Moment) {
+	t.see(v, usable, at)
+}
 
 func (t *total) compute([]float64) (float64, collector.Fault, string) {
 	fault, words := t.say()
 	return t.count * t.perPulse, fault, words
+}
+
+// Count is what a total has counted, to be written down and given back after a
+// restart: the pulses of the time between are then counted too.
+type Count struct {
+	Point  collector.PointID
+	Pulses float64          // since the box began to look
+	Last   float64          // value of the counter
+	At     collector.Moment // of that value
+}
+
+// Counts returns the counts of all totals that have seen their counter.
+func (s *Set) Counts() []Count {
+	var counts []Count
+	for _, c := range s.cells {
+		if t, ok := c.work.(*total); ok && t.c.seen {
+			counts = append(counts, Count{c.point, t.count, t.c.last, t.c.at})
+		}
+	}
+	return counts
+}
+
+// Restore gives totals what they had counted. Counts of points that are no
+// totals any more are passed over. Call it before the first Step.
+func (s *Set) Restore(now collector.Moment, counts []Count) {
+	for _, k := range counts {
+		for _, c := range s.cells {
+			if t, ok := c.work.(*total); ok && c.point == k.Point {
+				t.count = k.Pulses
+				t.c.seen, t.c.last, t.c.at = true, k.Last, min(k.At, now)
+			}
+		}
+	}
 }
 
 // flow is the rate of a counter that is looked at from time to time. A step of
@@ -118,24 +153,24 @@ type edge struct {
 	count float64
 }
 
-func (f *flow) observe(_ int, v float64, r *collector.Reading) {
+func (f *flow) observe(_ int, v float64, usable bool, at collector.Moment) {
 	began := f.c.seen
-	l, ok := f.see(v, r)
+	l, ok := f.see(v, usable, at)
 	if !ok {
 		return
 	}
 	if !began {
-		f.now, f.first = r.At, r.At
+		f.now, f.first = at, at
 		return
 	}
-	if r.At < f.now {
+	if at < f.now {
 		return
 	}
-	gap := r.At.Sub(f.now)
+	gap := at.Sub(f.now)
 	if gap > 0 {
 		f.gap = gap
 	}
-	f.now = r.At
+	f.now = at
 	if l.pulses > 0 {
 		f.edge(l.pulses)
 	}

@@ -38,15 +38,16 @@ type work interface {
 }
 
 // observer is work over time: it sees every reading of its inputs, bad ones
-// too, in the order they came. The time of its result is that of its first input.
+// too, in the order they came, at moments that are never later than now. The
+// time of its result is that of its first input.
 type observer interface {
-	observe(input int, value float64, r *collector.Reading)
+	observe(input int, value float64, usable bool, at collector.Moment)
 }
 
 // note remembers the last words made about an input, so that a fault that
 // stands does not make them anew each round.
 type note struct {
-	input  int
+	name   string
 	fault  collector.Fault
 	detail string
 	words  string
@@ -122,7 +123,7 @@ func (s *Set) known(p collector.PointID) bool { return p >= 0 && int(p) < len(s.
 func (s *Set) Step(now collector.Moment, in []collector.Reading, out []collector.Reading) []collector.Reading {
 	for i := range in {
 		if r := &in[i]; s.known(r.Point) && !s.computed[r.Point] {
-			s.take(r)
+			s.take(now, r)
 		}
 	}
 	for i, c := range s.cells {
@@ -131,7 +132,7 @@ func (s *Set) Step(now collector.Moment, in []collector.Reading, out []collector
 		}
 		s.dirty[i] = false
 		r := s.evaluate(now, c)
-		s.take(&r)
+		s.take(now, &r)
 		out = append(out, r)
 	}
 	return out
@@ -140,14 +141,16 @@ func (s *Set) Step(now collector.Moment, in []collector.Reading, out []collector
 // Latest returns the last reading of a point, computed or taken in.
 func (s *Set) Latest(p collector.PointID) collector.Reading { return s.latest[p] }
 
-func (s *Set) take(r *collector.Reading) {
+func (s *Set) take(now collector.Moment, r *collector.Reading) {
 	s.latest[r.Point] = *r
 	for _, u := range s.uses[r.Point] {
 		s.dirty[u.cell] = true
 		c := s.cells[u.cell]
 		if o, ok := c.work.(observer); ok {
 			in := &c.inputs[u.input]
-			o.observe(u.input, r.Value*in.Factor+in.Offset, r)
+			v := r.Value*in.Factor + in.Offset
+			// A time stamp of the future would make every later reading look old.
+			o.observe(u.input, v, r.Quality.Usable() && finite(v), min(r.At, now))
 		}
 	}
 }
@@ -155,7 +158,7 @@ func (s *Set) take(r *collector.Reading) {
 // evaluate makes one reading from the latest of the cell's inputs.
 func (s *Set) evaluate(now collector.Moment, c *cell) collector.Reading {
 	worst, at := s.look(c)
-	if at == 0 {
+	if at == 0 || at > now {
 		at = now
 	}
 	r := collector.Reading{Point: c.point, Quality: collector.Good, At: at}
@@ -163,11 +166,11 @@ func (s *Set) evaluate(now collector.Moment, c *cell) collector.Reading {
 	if worst >= 0 {
 		doubt = &s.latest[c.inputs[worst].Point]
 		if !doubt.Quality.Usable() {
-			return collector.Fail(c.point, collector.InputLost, 0, at, c.note.about(s, worst, doubt))
+			return collector.Fail(c.point, collector.InputLost, 0, at, c.note.about(s.points[c.inputs[worst].Point].Name, doubt))
 		}
 	}
 	v, fault, detail := c.work.compute(c.values)
-	if fault.Quality().Usable() && (math.IsNaN(v) || math.IsInf(v, 0)) {
+	if fault.Quality().Usable() && !finite(v) {
 		fault, detail = collector.NoResult, "the result is not a finite number"
 	}
 	if !fault.Quality().Usable() {
@@ -175,7 +178,7 @@ func (s *Set) evaluate(now collector.Moment, c *cell) collector.Reading {
 	}
 	r.Value, r.Fault, r.Detail, r.Quality = v, fault, detail, fault.Quality()
 	if doubt != nil && r.Quality == collector.Good {
-		r.Quality, r.Fault, r.Detail = collector.Uncertain, doubt.Fault, c.note.about(s, worst, doubt)
+		r.Quality, r.Fault, r.Detail = collector.Uncertain, doubt.Fault, c.note.about(s.points[c.inputs[worst].Point].Name, doubt)
 	}
 	return r
 }
@@ -207,12 +210,14 @@ func (s *Set) look(c *cell) (worst int, at collector.Moment) {
 	return worst, at
 }
 
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
 // about returns the words about an input that is not good: its name and its reason.
-func (n *note) about(s *Set, input int, r *collector.Reading) string {
-	if n.words != "" && n.input == input && n.fault == r.Fault && n.detail == r.Detail {
+func (n *note) about(name string, r *collector.Reading) string {
+	if n.words != "" && n.name == name && n.fault == r.Fault && n.detail == r.Detail {
 		return n.words
 	}
-	words := s.points[r.Point].Name
+	words := name
 	reason := r.Reason()
 	if !r.Quality.Usable() && reason == "" {
 		reason = r.Quality.String()
@@ -226,7 +231,7 @@ func (n *note) about(s *Set, input int, r *collector.Reading) string {
 	if reason != "" {
 		words += ": " + reason
 	}
-	*n = note{input, r.Fault, r.Detail, words}
+	*n = note{name, r.Fault, r.Detail, words}
 	return words
 }
 

@@ -1,7 +1,6 @@
 package compute
 
 import (
-	"math"
 	"time"
 
 	"roundsman/collector"
@@ -62,20 +61,20 @@ type sample struct {
 	value float64
 }
 
-func (w *rate) observe(_ int, v float64, r *collector.Reading) {
-	if !r.Quality.Usable() || math.IsNaN(v) || math.IsInf(v, 0) {
+func (w *rate) observe(_ int, v float64, usable bool, at collector.Moment) {
+	if !usable {
 		return
 	}
-	for w.q.n > 0 && r.At.Sub(w.q.at(0).at) > w.over {
+	for w.q.n > 0 && at.Sub(w.q.at(0).at) > w.over {
 		w.q.drop()
 	}
 	if w.q.n > 0 {
-		since := r.At.Sub(w.q.at(w.q.n - 1).at)
+		since := at.Sub(w.q.at(w.q.n - 1).at)
 		if since <= 0 || since < w.over/samples {
 			return
 		}
 	}
-	w.q.push(sample{r.At, v})
+	w.q.push(sample{at, v})
 }
 
 func (w *rate) compute([]float64) (float64, collector.Fault, string) {
@@ -90,25 +89,24 @@ func (w *rate) compute([]float64) (float64, collector.Fault, string) {
 }
 
 // slope returns the least squares slope per second. Times and values are taken
-// from their means, so that large ones lose no digits.
+// from the oldest and then from their means, so that large ones lose no digits.
 func (w *rate) slope() float64 {
-	n := float64(w.q.n)
-	t0, v0 := w.q.at(0).at, w.q.at(0).value
+	oldest := *w.q.at(0)
 	var st, sv float64
 	for i := range w.q.n {
 		s := w.q.at(i)
-		st += s.at.Sub(t0).Seconds()
-		sv += s.value - v0
+		st += float64(s.at - oldest.at)
+		sv += s.value - oldest.value
 	}
-	mt, mv := st/n, sv/n
+	mt, mv := st/float64(w.q.n), sv/float64(w.q.n)
 	var stt, stv float64
 	for i := range w.q.n {
 		s := w.q.at(i)
-		dt := s.at.Sub(t0).Seconds() - mt
+		dt := float64(s.at-oldest.at) - mt
 		stt += dt * dt
-		stv += dt * (s.value - v0 - mv)
+		stv += dt * (s.value - oldest.value - mv)
 	}
-	return stv / stt
+	return stv / stt * float64(time.Second)
 }
 
 func newMean(m *Mean) (work, []Input, error) {
@@ -143,14 +141,13 @@ type span struct {
 	value    float64
 }
 
-func (w *mean) observe(input int, v float64, r *collector.Reading) {
-	if r.At > w.at {
+func (w *mean) observe(input int, v float64, usable bool, at collector.Moment) {
+	if at > w.at {
 		if w.known && w.while {
-			w.add(span{w.at, r.At, w.value})
+			w.add(span{w.at, at, w.value})
 		}
-		w.at = r.At
+		w.at = at
 	}
-	usable := r.Quality.Usable() && !math.IsNaN(v) && !math.IsInf(v, 0)
 	if input == 1 {
 		w.while = usable && v >= 0.5
 		return

@@ -158,7 +158,7 @@ func newLevel(l *Level) (work, []Input, error) {
 	case l.Temperature != nil:
 		inputs = append(inputs, *l.Temperature)
 	default:
-		w.density = waterDensity(l.Degrees)
+		w.density = tank.WaterDensity(l.Degrees)
 	}
 	return w, inputs, nil
 }
@@ -174,21 +174,9 @@ func (l *level) compute(v []float64) (float64, collector.Fault, string) {
 		if !(v[1] >= -5 && v[1] <= 100) {
 			return 0, collector.NoResult, "no liquid water at the temperature given"
 		}
-		rho = waterDensity(v[1])
+		rho = tank.WaterDensity(v[1])
 	}
-	return (v[0]/(rho*gravity) + l.above) * l.factor, collector.NoFault, ""
-}
-
-// gravity is the conventional value of the acceleration of free fall in m/s2 (3rd CGPM, 1901).
-const gravity = 9.80665
-
-// waterDensity returns the density of air-free water at 101.325 kPa in kg/m3
-// (Tanaka et al., Metrologia 38 (2001) 301-309). The formula holds to 1 mg/kg
-// from 0 to 40 degC; beyond, up to 100 degC, it stays within 0.04 %.
-func waterDensity(degC float64) float64 {
-	const a1, a2, a3, a4, a5 = -3.983035, 301.797, 522528.9, 69.34881, 999.974950
-	d := degC + a1
-	return a5 * (1 - d*d*(degC+a2)/(a3*(degC+a4)))
+	return (tank.Head(v[0], rho) + l.above) * l.factor, collector.NoFault, ""
 }
 
 func (s *Set) newFormula(sp *Spec) (work, []Input, error) {
