@@ -19,6 +19,8 @@ func (b *builder) computedUnit(p *point) units.Unit {
 		if e := v.Entries(); len(e) > 0 {
 			return b.unitOf(e[0])
 		}
+	case "ratio":
+		return b.ratioUnit(v)
 	case "mean":
 		return b.unitOf(v)
 	case "rate":
@@ -34,6 +36,24 @@ func (b *builder) computedUnit(p *point) units.Unit {
 		return must("m")
 	}
 	return units.None
+}
+
+// ratioUnit is ratio for two of a kind, else the unit of what is above the line.
+func (b *builder) ratioUnit(v *strict.Value) units.Unit {
+	of, to := v.Get("of"), v.Get("to")
+	if e := v.Entries(); v.IsList() && len(e) == 2 {
+		of, to = e[0], e[1]
+	} else if v.Has("share-with") {
+		return must("ratio")
+	}
+	if of == nil || to == nil {
+		return units.None
+	}
+	a, z := b.unitOf(of), b.unitOf(to)
+	if _, err := units.ConvertDifference(a, z); err == nil {
+		return must("ratio")
+	}
+	return a
 }
 
 // unitOf returns the unit of a point named by v, settling it first.
@@ -181,9 +201,9 @@ func (b *builder) inPercent(p *point, r *compute.Ratio) bool {
 		p.v.Get("unit").Failf("%s: the ratio of two like things is a plain number or %%", p.unit)
 		return false
 	}
-	if r.OfSum {
+	if r.OfSum && f != 1 {
 		// a/(a+b) in % cannot be had by scaling one input; package compute computes a plain share.
-		p.v.Get("unit").Failf("%s: a share is a plain number from 0 to 1", p.unit)
+		p.v.Get("unit").Failf("%s: a share is a ratio from 0 to 1 (a limit may be written in %%)", p.unit)
 		return false
 	}
 	r.A.Factor *= f

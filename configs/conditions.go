@@ -95,8 +95,8 @@ func (b *builder) readCondition(c *rules.Condition, v *strict.Value) {
 		}
 	}
 	switch {
-	case v.Has("at-most") && !v.Has("until"):
-		v.Get("at-most").KeyFailf("goes with until: the longest a latch stays true")
+	case v.Has("at-most") && v.Has("hours"):
+		v.Get("at-most").KeyFailf("does not go with hours")
 	case !v.Has("all") && !v.Has("any") && !v.Has("not") && !v.Has("hours"):
 		v.KeyFailf("all, any, not or hours is missing: what must hold?")
 	}
