@@ -66,11 +66,7 @@ type RequestError struct {
 
 // Error reads like 'link rs485: unit 3: input 2-5: no answer in 300ms (3 tries)'.
 func (e *RequestError) Error() string {
-	why := e.Err.Error()
-	if wire.ReasonOf(e.Err) == wire.TimedOut {
-		why = fmt.Sprintf("no answer in %v", e.Timeout)
-	}
-	return e.where() + ": " + why + e.tries()
+	return e.where() + ": " + e.why(wire.TimedOut.String()+" ") + e.tries()
 }
 
 // Unwrap returns the reason.
@@ -79,9 +75,21 @@ func (e *RequestError) Unwrap() error { return e.Err }
 // detail is Error without the words that the reading's fault says already.
 func (e *RequestError) detail() string {
 	if wire.ReasonOf(e.Err) == wire.TimedOut {
-		return fmt.Sprintf("%s in %v%s", e.where(), e.Timeout, e.tries())
+		return e.where() + " " + e.why("") + e.tries()
 	}
 	return e.Error()
+}
+
+// why returns the reason; for a time-out its length, behind the given words.
+func (e *RequestError) why(timedOut string) string {
+	var w *wire.Error
+	switch {
+	case !errors.As(e.Err, &w) || w.Reason != wire.TimedOut:
+		return e.Err.Error()
+	case w.Detail != "":
+		return timedOut + "(" + w.Detail + ")"
+	}
+	return fmt.Sprintf("%sin %v", timedOut, e.Timeout)
 }
 
 func (e *RequestError) where() string {

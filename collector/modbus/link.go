@@ -10,6 +10,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/plan"
+	"roundsman/collector/scaling"
 )
 
 // Link polls the devices of one line on a fixed grid. New makes it; one
@@ -39,7 +40,7 @@ type slot struct {
 	Address
 	point   int // index into Options.Points; -1 for a marker
 	unit    *unit
-	channel channel
+	channel *scaling.Channel
 	kind    collector.Kind
 	ranged  bool // an analog point with a range that it can leave
 	outside bool // was out of its range in the last round
@@ -63,11 +64,6 @@ type group struct {
 	every time.Duration
 	next  time.Time
 	slots []int
-}
-
-// channel judges raw values; a scaling.Channel.
-type channel interface {
-	Judge(raw float64, at collector.Moment) collector.Reading
 }
 
 // New returns a link for the options. points are the site's points, clock the
@@ -132,7 +128,7 @@ func (l *Link) pointSlot(i int, points []collector.Point) (slot, error) {
 	if l.opts.Transport == RTU && (p.Unit == 0 || p.Unit > 247) {
 		return slot{}, fmt.Errorf("unit id %d: 1 to 247 on a serial line", p.Unit)
 	}
-	c, err := newChannel(p)
+	c, err := scaling.New(p.ID, p.Scale)
 	if err != nil {
 		return slot{}, err
 	}

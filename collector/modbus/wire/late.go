@@ -5,27 +5,37 @@ import (
 	"time"
 )
 
-// A device that answers late is expected to answer at most lateFactor
-// time-outs after its request, and at least leastLate.
+// A request is taken to be unanswerable lateFactor time-outs after its time-out,
+// and not before leastLate. A slow device works off its queue, so each further
+// request that waits in it adds as much again, up to mostQueued of them.
 const (
 	lateFactor = 3
 	leastLate  = time.Second
+	mostQueued = 4
 )
+
+// A question repeated this soon after it stayed unanswered is a further try of
+// the same one; later it is a new question, which an old answer must not meet.
+const retrySoon = 50 * time.Millisecond
 
 // lateness is what one unit may still answer to.
 type lateness struct {
 	requests [][]byte // without an answer, or with one that may have been an earlier one's
+	sends    int      // how many times they were sent
 	first    time.Time
+	failed   time.Time // when the last one was given up
 	until    time.Time // when no more answers can come
 	answered bool
 }
 
-// sameShape reports whether an answer to a could pass for an answer to b.
-// An exception passes for every request with the same function.
-func sameShape(a, b []byte) bool { return a[1] == b[1] }
+// sameShape reports whether an answer with data to a could pass for one to b.
+// Exceptions have one shape for all; see lateness.doubts.
+func sameShape(a, b []byte) bool { return a[1] == b[1] && dataLength(a[1:]) == dataLength(b[1:]) }
 
-// longest is how late an answer may come.
-func (r *RTU) longest() time.Duration { return max(lateFactor*r.timing.Timeout, leastLate) }
+// longest is how late answers to n requests may come.
+func (r *RTU) longest(n int) time.Duration {
+	return time.Duration(min(n, mostQueued)) * max(lateFactor*r.timing.Timeout, leastLate)
+}
 
 // note remembers a request that got no answer.
 func (r *RTU) note(request []byte, sent time.Time) {
@@ -34,10 +44,10 @@ func (r *RTU) note(request []byte, sent time.Time) {
 		l = &lateness{first: sent}
 		r.late[request[0]] = l
 	}
-	if l.answered {
-		l.first, l.answered = sent, false
-	}
-	l.until = time.Now().Add(r.longest())
+	l.answered = false
+	l.sends++
+	l.failed = time.Now()
+	l.until = l.failed.Add(r.longest(l.sends))
 	for _, q := range l.requests {
 		if bytes.Equal(q, request) {
 			return
@@ -46,31 +56,50 @@ func (r *RTU) note(request []byte, sent time.Time) {
 	l.requests = append(l.requests, bytes.Clone(request))
 }
 
-// awaitLate listens until no late answer can pass for the answer to this request.
-func (r *RTU) awaitLate(request []byte) {
+// awaitLate listens until no late answer can pass for the answer to this
+// request. It does not hold up the line for longer than leastLate: a unit that
+// needs more is reported as not answering, without being asked.
+func (r *RTU) awaitLate(request []byte) *Error {
 	l := r.late[request[0]]
 	if l == nil {
-		return
+		return nil
 	}
-	if time.Now().After(l.until) {
+	wait := time.Until(l.until)
+	switch {
+	case wait <= 0:
 		delete(r.late, request[0])
-		return
+	case !l.confuses(request):
+	case wait > max(leastLate, r.timing.Timeout):
+		return &Error{Reason: TimedOut, Detail: "not asked while late answers may come"}
+	default:
+		if r.listen(r.buf[:], l.until) > 0 {
+			r.quiet = time.Now().Add(r.timing.Silence)
+		}
+		delete(r.late, request[0])
 	}
-	if !l.confuses(request) {
-		return
-	}
-	if r.listen(r.buf[:], l.until) > 0 {
-		r.quiet = time.Now().Add(r.timing.Silence)
-	}
-	delete(r.late, request[0])
+	return nil
 }
 
 // confuses reports whether a late answer could be taken for the request's own.
-// A question repeated after silence is the same question: whichever answer
-// comes is an answer to it.
+// To a further try of the same question whichever answer comes is an answer.
 func (l *lateness) confuses(request []byte) bool {
+	retry := !l.answered && time.Since(l.failed) <= retrySoon
 	for _, q := range l.requests {
-		if sameShape(q, request) && (l.answered || !bytes.Equal(q, request)) {
+		if sameShape(q, request) && !(retry && bytes.Equal(q, request)) {
+			return true
+		}
+	}
+	return false
+}
+
+// doubts reports whether an exception could be the answer to another request with the same function.
+func (r *RTU) doubts(request []byte) bool {
+	l := r.late[request[0]]
+	if l == nil {
+		return false
+	}
+	for _, q := range l.requests {
+		if q[1] == request[1] && !bytes.Equal(q, request) {
 			return true
 		}
 	}
@@ -79,8 +108,8 @@ func (l *lateness) confuses(request []byte) bool {
 
 // settle notes that the unit answered. Devices answer in order, so an answer
 // that only this request can have means that nothing is outstanding. Otherwise
-// the answer may have been the first request's, and the last one's comes as
-// much later again.
+// it may have been the answer to the first time the question was sent, and
+// those to the other times come at the same pace.
 func (r *RTU) settle(request []byte, sent time.Time) {
 	l := r.late[request[0]]
 	if l == nil {
@@ -90,10 +119,12 @@ func (r *RTU) settle(request []byte, sent time.Time) {
 		delete(r.late, request[0])
 		return
 	}
-	delay := time.Since(l.first)
-	l.until = sent.Add(min(delay+delay/4, r.longest()))
-	l.answered = true
-	l.requests = append(l.requests[:0], bytes.Clone(request))
+	if !l.answered {
+		now := time.Now()
+		pace := now.Sub(l.first) * time.Duration(l.sends+1)
+		l.until = now.Add(min(max(l.first.Add(pace+pace/4).Sub(now), 0), r.longest(l.sends)))
+		l.answered = true
+	}
 }
 
 func (l *lateness) holds(request []byte) bool {

@@ -75,7 +75,9 @@ func (r *RTU) Send(request []byte) ([]byte, error) {
 	if r.conn == nil {
 		return nil, &Error{Reason: Closed}
 	}
-	r.awaitLate(request)
+	if err := r.awaitLate(request); err != nil {
+		return nil, err
+	}
 	r.awaitQuiet()
 	sent := time.Now()
 	answer, err := r.exchange(request)
@@ -106,7 +108,7 @@ func (r *RTU) exchange(request []byte) ([]byte, *Error) {
 	if _, err := r.conn.Write(request); err != nil {
 		return nil, lineError(err)
 	}
-	rx := receiver{request: request}
+	rx := receiver{request: request, doubtful: r.doubts(request)}
 	for {
 		n, err := r.conn.Read(r.buf[rx.held:])
 		rx.held += n
@@ -153,6 +155,8 @@ type receiver struct {
 	held    int    // bytes in the buffer
 	other   *Error // the last sound frame that was not the answer
 	echo    bool   // our own request came back
+
+	doubtful bool // an exception may answer an earlier request
 }
 
 // look takes frames off the front of buf until the answer is there or more
@@ -225,6 +229,9 @@ func (x *receiver) drop(buf []byte, n int) {
 func (x *receiver) fits(frame []byte) *Error {
 	if frame[0] != x.request[0] {
 		return &Error{Reason: WrongUnit, Detail: fmt.Sprintf("unit %d instead of %d", frame[0], x.request[0])}
+	}
+	if x.doubtful && frame[1]&exceptionBit != 0 {
+		return &Error{Reason: TimedOut, Detail: "only an exception that may be a late answer came"}
 	}
 	return fitsPDU(x.request[1:len(x.request)-crcSize], frame[1:len(frame)-crcSize])
 }
