@@ -357,6 +357,21 @@ func TestStuck(t *testing.T) {
 		{0, 1.5, 1.5, ok, good}, {300, 1.505, 1.505, ok, good}, {599, 1.5, 1.5, ok, good}, {600, 1.5, 1.5, stuck, uncertain},
 		{900, 1.495, 1.495, stuck, uncertain}, {901, 1.52, 1.52, ok, good}, {1500, 1.52, 1.52, ok, good}, {1501, 1.52, 1.52, stuck, uncertain},
 	})
+	t.Run("one count to and fro is no movement, two are", func(t *testing.T) {
+		counts := scaling.Spec{Points: []scaling.Pair{{Raw: 0, Value: 0}, {Raw: 27648, Value: 16}}, Low: none, High: none, StuckAfter: 10 * time.Second}
+		counts.Step = counts.Resolution()
+		for raw := 100.0; raw < 27648; raw += 97 {
+			c := channel(t, counts)
+			c.Judge(raw, 0)
+			c.Judge(raw+1, 5*second)
+			if r := c.Judge(raw-1, 10*second); r.Fault != stuck {
+				t.Fatalf("around %v: %v", raw, r.Reason())
+			}
+			if r := c.Judge(raw+2, 11*second); r.Quality != good {
+				t.Fatalf("around %v: %v", raw, r.Reason())
+			}
+		}
+	})
 	t.Run("a slow drift moves", func(t *testing.T) {
 		c := channel(t, s)
 		for i := range 100 {
@@ -554,6 +569,31 @@ func TestStandingFaultsCostNothing(t *testing.T) {
 			t.Errorf("%s: %q, then %q", tt.name, words, again)
 		}
 	}
+}
+
+// What all checks cost over scaling alone, measured by turns in one run.
+func BenchmarkChecksOverScaling(b *testing.B) {
+	bare := loop(0, 16)
+	bare.Loop = false
+	full := loop(0, 16)
+	full.Low, full.High, full.MaxRate, full.StuckAfter, full.Step = 0, 16, 100, time.Hour, 0.001
+	channels := [2]*scaling.Channel{channel(b, bare), channel(b, full)}
+	var took [2]time.Duration
+	rounds, at := 0, collector.Moment(0)
+	for b.Loop() {
+		for i, c := range channels {
+			start := time.Now()
+			for k := range 1000 {
+				at += second
+				c.Judge(12+float64(k&1)/1000, at)
+			}
+			took[i] += time.Since(start)
+		}
+		rounds++
+	}
+	b.ReportMetric(float64(took[0])/float64(rounds)/1000, "ns/scaling")
+	b.ReportMetric(float64(took[1])/float64(rounds)/1000, "ns/checked")
+	b.ReportMetric(float64(took[1])/float64(took[0]), "checked/scaling")
 }
 
 func BenchmarkJudge(b *testing.B) {

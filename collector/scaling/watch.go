@@ -33,11 +33,14 @@ func (h *change) believe(v float64, at collector.Moment, rate, step float64) boo
 	return false
 }
 
+// grace keeps rounding from making a difference of exactly one step into more.
+const grace = 1 + 1e-6
+
 // reachable reports whether a value can become another in the time between them,
 // give or take one step of resolution.
 func reachable(a float64, atA collector.Moment, b float64, atB collector.Moment, rate, step float64) bool {
 	seconds := math.Abs(atB.Sub(atA).Seconds())
-	return math.Abs(b-a) <= rate*seconds*(1+1e-9)+step
+	return math.Abs(b-a) <= (rate*seconds+step)*grace
 }
 
 // rest judges whether a value moves: it holds the value from which it must.
@@ -49,7 +52,7 @@ type rest struct {
 
 // stuck reports whether the value has stayed within a step for so long.
 func (s *rest) stuck(v float64, at collector.Moment, after time.Duration, step float64) bool {
-	if !s.seen || math.Abs(v-s.value) > step {
+	if !s.seen || math.Abs(v-s.value) > step*grace {
 		*s = rest{true, v, at}
 		return false
 	}

@@ -6,7 +6,10 @@
 // What does not measure the same thing does not convert: litres and bars, but
 // also FNU and NTU (two methods of measuring turbidity), or the hertz of a drive
 // and the revolutions of its motor. Gauge and absolute pressure are not units:
-// 'bar' means what the instrument's range means.
+// 'bar' means what the instrument's range means. Water and mercury columns are
+// the conventional ones (water of 4 degC, mercury of 0 degC, standard gravity),
+// gal is the US gallon, hp is 550 ft lbf/s, Btu is the International Table's, h/d
+// is a ratio, ppm is a ratio and never mg/L.
 //
 //	q, _ := units.ParseQuantity("80 psi")
 //	bar, _ := units.Parse("bar")
