@@ -113,14 +113,11 @@ func (e *Engine) Status(dst []Status) []Status {
 func (a *alarm) status(e *Engine, s *Status) {
 	*s = Status{
 		Rule: a.index, State: a.state, Active: a.active, Since: a.since, Started: a.started, Activations: a.activations,
-		Value: a.measure, Peak: math.NaN(), ReadingLost: a.lost, AcknowledgedBy: a.ackBy,
+		Value: e.value(a), Peak: math.NaN(), ReadingLost: a.lost, AcknowledgedBy: a.ackBy,
 		By: a.by, Why: a.why, Until: a.until, Cause: a.cause, Consequences: s.Consequences[:0],
 	}
-	if a.direct {
-		s.Value = e.last[a.rule.Point]
-	}
 	if a.active || a.state != Normal && a.activations > 0 {
-		s.Peak = a.worst
+		s.Peak = e.peak(a)
 	}
 }
 

@@ -43,16 +43,18 @@ func (e *Engine) judgeAlarm(a *alarm) {
 		e.fire(a, unshelve, "", "")
 	}
 	e.weighSuppression(a)
+	a.worst = e.peak(a)
 	f, hold := e.look(a)
 	was := a.active
 	next := a.judge(e.now, f.verdict, hold)
 	if a.active != was {
 		a.truthSince, a.worst = e.now, f.measure
-	} else if a.active && !math.IsNaN(f.measure) {
+	} else if a.active {
 		a.worst = worse(a.worst, f.measure, a.low)
 	}
+	e.tellFound(a)
 	e.align(a, was)
-	e.mindReading(a, f, hold)
+	e.tellLost(a, f, hold)
 	e.due.set(a.rank, min(next, f.next, e.remind(a)))
 	if a.guard >= 0 {
 		e.guards[a.guard].band = a.watcher.quiet(a.verdict, a.active, a.worst)
@@ -85,7 +87,7 @@ func (e *Engine) look(a *alarm) (f finding, hold bool) {
 
 // worse returns the worse of two values; one that is NaN does not count.
 func worse(a, b float64, low bool) float64 {
-	if math.IsNaN(a) || low && b < a || !low && b > a {
+	if math.IsNaN(a) && !math.IsNaN(b) || low && b < a || !low && b > a {
 		return b
 	}
 	return a
@@ -158,19 +160,23 @@ func (e *Engine) tellEffects(a *alarm) {
 	}
 }
 
-// mindReading says once that an active alarm has lost its reading, and once that it is found. A point that
-// was not read yet is not lost.
-func (e *Engine) mindReading(a *alarm, f finding, read bool) {
+// tellLost says once that an active alarm has lost its reading. A point that was not read yet is not lost.
+func (e *Engine) tellLost(a *alarm, f finding, read bool) {
 	a.lost = a.active && f.verdict == unknown && read
 	switch {
 	case a.lost && !a.lostSaid && (a.state == Unacknowledged || a.state == Acknowledged):
 		a.lostSaid = true
 		e.emit(a, EventReadingLost, a.state, "", "")
-	case a.lostSaid && a.verdict != unknown:
+	case !a.lost && a.verdict == unknown: // nobody waits for it any more
+		a.lostSaid = false
+	}
+}
+
+// tellFound says once that a reading that was lost is usable again.
+func (e *Engine) tellFound(a *alarm) {
+	if a.lostSaid && a.verdict != unknown {
 		a.lostSaid = false
 		e.emit(a, EventReadingFound, a.state, "", "")
-	case a.lostSaid && !a.lost:
-		a.lostSaid = false
 	}
 }
 
@@ -222,7 +228,10 @@ func (e *Engine) emit(a *alarm, kind EventKind, from State, who, why string) {
 	r := &e.latest[a.rule.Point]
 	ev := Event{
 		At: e.now, Rule: a.index, Kind: kind, From: from, To: a.state,
-		Value: e.value(a, usable(r)), Limit: a.limit(), Quality: r.Quality, Who: who, Why: why,
+		Value: e.value(a), Limit: a.limit(), Quality: r.Quality, Who: who, Why: why,
+	}
+	if a.direct && !usable(r) {
+		ev.Value = math.NaN()
 	}
 	if a.state == Shelved {
 		ev.Until = a.until
@@ -230,15 +239,25 @@ func (e *Engine) emit(a *alarm, kind EventKind, from State, who, why string) {
 	e.out = append(e.out, ev)
 }
 
-// value returns what the alarm is judged by; NaN where that is a reading and there is none.
-func (e *Engine) value(a *alarm, ok bool) float64 {
-	switch {
-	case !a.direct:
-		return a.measure
-	case ok:
+// value returns what the alarm was judged by last: its point's last usable value, a slope, a count, the seconds
+// counted until now. NaN: nothing yet.
+func (e *Engine) value(a *alarm) float64 {
+	if w, ok := a.watcher.(passing); ok {
+		return w.current(e.now)
+	}
+	if a.direct {
 		return e.last[a.rule.Point]
 	}
-	return math.NaN()
+	return a.measure
+}
+
+// peak returns the worst value of the present or last activation. What grows by time alone grew since the last look.
+func (e *Engine) peak(a *alarm) float64 {
+	w, ok := a.watcher.(passing)
+	if !ok || !a.active {
+		return a.worst
+	}
+	return worse(a.worst, w.current(e.now), a.low)
 }
 
 // limit returns what the measure is compared with; seconds where a time is judged.

@@ -25,8 +25,10 @@ type AlarmMemory struct {
 	Started        collector.Moment
 	TruthSince     collector.Moment // when the condition became active
 	Activations    uint64
-	Judged         bool // whether Value and Peak mean something
-	Value, Peak    float64
+	HasValue       bool // whether Value means something
+	Value          float64
+	HasPeak        bool // whether Peak means something
+	Peak           float64
 	LostSaid       bool // the loss of its reading was told
 	AcknowledgedBy string
 	By, Why        string
@@ -86,15 +88,12 @@ func (a *alarm) save(e *Engine) AlarmMemory {
 		Delay: a.wait, Tally: a.tally.spans.list(), TallyOpen: a.tally.open, TallyFrom: a.tally.since,
 		Terms: append(e.truths(a.while.from, a.while.to), e.truths(a.after.from, a.after.to)...),
 	}
-	value := a.measure
-	if a.direct {
-		value = e.last[a.rule.Point]
+	value := e.value(a)
+	if m.HasValue = !math.IsNaN(value); m.HasValue {
+		m.Value = value
 	}
-	if m.Judged = !math.IsNaN(value); m.Judged {
-		m.Value, m.Peak = value, value
-	}
-	if m.Judged && !math.IsNaN(a.worst) {
-		m.Peak = a.worst
+	if peak := e.peak(a); !math.IsNaN(peak) {
+		m.HasPeak, m.Peak = true, peak
 	}
 	a.watcher.save(&m)
 	if math.IsNaN(m.Measure) {
@@ -156,8 +155,11 @@ func (c *condition) restore(e *Engine, m *ConditionMemory) {
 func (a *alarm) restore(e *Engine, m *AlarmMemory) {
 	a.state, a.active, a.since, a.started, a.truthSince = m.State, m.Active, m.Since, m.Started, m.TruthSince
 	a.activations, a.lostSaid, a.ackBy, a.by, a.why, a.until = m.Activations, m.LostSaid, m.AcknowledgedBy, m.By, m.Why, m.Until
-	if m.Judged {
-		a.measure, a.worst = m.Value, m.Peak
+	if m.HasPeak {
+		a.worst = m.Peak
+	}
+	if m.HasValue {
+		a.measure = m.Value
 		if a.direct && math.IsNaN(e.last[a.rule.Point]) {
 			e.last[a.rule.Point] = m.Value
 		}

@@ -60,6 +60,11 @@ type watcher interface {
 	restore(m *AlarmMemory)
 }
 
+// passing is a watcher whose measure changes by time alone.
+type passing interface {
+	current(now collector.Moment) float64
+}
+
 // usable reports whether the reading is a measurement.
 func usable(r *collector.Reading) bool {
 	return r.Quality.Usable() && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0)
@@ -228,7 +233,7 @@ func (badSignal) look(s *sight) finding {
 	case s.point.Quality == collector.Unread:
 		return nothing()
 	case usable(s.point):
-		return finding{no, s.point.Value, collector.Never}
+		return finding{no, math.NaN(), collector.Never}
 	}
 	return finding{yes, math.NaN(), collector.Never}
 }

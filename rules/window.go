@@ -122,6 +122,13 @@ func (w *stale) look(s *sight) finding {
 	return f
 }
 
+func (w *stale) current(now collector.Moment) float64 {
+	if !w.begun {
+		return math.NaN()
+	}
+	return now.Sub(w.seen).Seconds()
+}
+
 // Nothing is kept: after a restart each point has a whole window to show itself again.
 func (w *stale) save(*AlarmMemory)    {}
 func (w *stale) restore(*AlarmMemory) {}
@@ -212,6 +219,14 @@ func (w *stuck) moved(now collector.Moment) (float64, collector.Moment) {
 		next = min(next, w.lows.first().At.Add(w.window))
 	}
 	return hi - lo, next
+}
+
+func (w *stuck) current(now collector.Moment) float64 {
+	if !w.cover.Running {
+		return math.NaN()
+	}
+	moved, _ := w.moved(now)
+	return moved
 }
 
 func (w *stuck) quiet(verdict, bool, float64) band { return shut() }
@@ -333,6 +348,11 @@ func (w *total) expire(now collector.Moment) {
 	}
 }
 
+func (w *total) current(now collector.Moment) float64 {
+	w.expire(now)
+	return w.sum
+}
+
 func (w *total) quiet(v verdict, _ bool, _ float64) band {
 	if v == no && w.known {
 		return band{w.last, w.last}
@@ -381,6 +401,8 @@ func (w *runs) look(s *sight) finding {
 	return finding{no, ran.Seconds(), w.time.due(w.window)}
 }
 
+func (w *runs) current(now collector.Moment) float64 { return w.time.elapsed(now).Seconds() }
+
 func (w *runs) quiet(v verdict, _ bool, _ float64) band {
 	switch {
 	case v == unknown:
@@ -416,15 +438,19 @@ func (w *starts) look(s *sight) finding {
 		w.at.push(s.now)
 	}
 	w.on, w.known = on, true
-	for w.at.len() > 0 && *w.at.first() <= s.now.Add(-w.window) {
-		w.at.dropFirst()
-	}
-	n := float64(w.at.len())
+	n := w.current(s.now)
 	f := finding{say(w.beyond(n, s.active)), n, collector.Never}
 	if f.verdict == yes && w.at.len() > 0 {
 		f.next = w.at.first().Add(w.window)
 	}
 	return f
+}
+
+func (w *starts) current(now collector.Moment) float64 {
+	for w.at.len() > 0 && *w.at.first() <= now.Add(-w.window) {
+		w.at.dropFirst()
+	}
+	return float64(w.at.len())
 }
 
 func (w *starts) quiet(v verdict, _ bool, _ float64) band {
