@@ -19,6 +19,8 @@ type Channel struct {
 
 	failing      bool // the current was in a failure band and has not been valid since
 	failingSince collector.Moment
+	last         float64 // the last measurement, believed or doubted
+	measured     bool    // there is one
 	rate         change
 	still        rest
 	window       recent
@@ -110,7 +112,7 @@ func (c *Channel) setRange() {
 // Reset forgets what was seen, as after a pause in which the device may have
 // been exchanged: the next reading is believed as the first one is.
 func (c *Channel) Reset() {
-	c.failing = false
+	c.failing, c.measured = false, false
 	c.rate, c.still, c.window = change{}, rest{}, recent{}
 }
 
@@ -174,6 +176,7 @@ func (c *Channel) judgeValue(b band, raw float64, at collector.Moment) collector
 	}
 	r := c.reading(fault, raw, at, detail)
 	r.Value = c.clamped(v)
+	c.last, c.measured = r.Value, true
 	return r
 }
 

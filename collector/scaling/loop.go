@@ -79,16 +79,18 @@ func (c *Channel) judgeLoop(raw float64, at collector.Moment) (band, collector.R
 	return b, c.failed(b, mA, raw, at), true
 }
 
-// failed returns the reading of a current in a failure band, or next to it after it was there.
+// failed returns the reading of a current in a failure band, or next to it after
+// it was there. While held, the last measurement stands, a doubted one too: going
+// back to the one before would end a delay that the doubted one began.
 func (c *Channel) failed(b band, mA, raw float64, at collector.Moment) collector.Reading {
 	fault := collector.SignalLow
 	if b == failedHigh || b == betweenHigh {
 		fault = collector.SignalHigh
 	}
 	switch held := at.Sub(c.failingSince) < c.spec.Hold; {
-	case held && c.rate.seen:
+	case held && c.measured:
 		r := c.reading(collector.SignalBetween, raw, at, c.failWords(fault, mA))
-		r.Value = c.clamped(c.rate.value)
+		r.Value = c.last
 		return r
 	case held:
 		return c.reading(collector.NotRead, raw, at, c.failWords(fault, mA))

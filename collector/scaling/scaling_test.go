@@ -229,6 +229,14 @@ func TestHold(t *testing.T) {
 	t.Run("broken from the beginning", func(t *testing.T) {
 		follow(t, loop(0, 16), []step{{0, 0, 0, collector.NotRead, unread}, {2, 0, 0, low, bad}})
 	})
+	t.Run("a doubted value is held too", func(t *testing.T) {
+		s := loop(0, 16)
+		s.MaxRate = 0.5
+		follow(t, s, []step{{0, 12, 8, ok, good}, {1, 6, 2, fast, uncertain}, {2, 0, 2, between, uncertain}, {4, 0, 0, low, bad}})
+	})
+	t.Run("a value between the bands is not", func(t *testing.T) {
+		follow(t, loop(0, 16), []step{{0, 12, 8, ok, good}, {1, 3.7, -0.3, between, uncertain}, {2, 0, 8, between, uncertain}, {4, 0, 0, low, bad}})
+	})
 	t.Run("slow poll", func(t *testing.T) {
 		follow(t, loop(0, 16), []step{{0, 12, 8, ok, good}, {60, 0, 8, between, uncertain}, {120, 0, 0, low, bad}})
 	})
