@@ -1,4 +1,4 @@
-package metrics_test
+package metrics
 
 import (
 	"fmt"
@@ -15,7 +15,6 @@ import (
 
 	"roundsman/collector"
 	"roundsman/exporter"
-	"roundsman/exporter/metrics"
 )
 
 // discard is a response writer that costs nothing.
@@ -52,9 +51,11 @@ func thousand() (*exporter.Board, func()) {
 
 // gauges returns promhttp over an own registry of 1,000 plain gauges in ten
 // families, with the same process figures, and what sets them.
-func gauges() (http.Handler, func()) {
+func gauges(process bool) (http.Handler, func()) {
 	r := prometheus.NewRegistry()
-	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	if process {
+		r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	}
 	random := rand.New(rand.NewPCG(1, 2))
 	var all []prometheus.Gauge
 	for f := range 10 {
@@ -75,18 +76,28 @@ func gauges() (http.Handler, func()) {
 
 // BenchmarkScrape1000 scrapes the page of 1,000 points (value, quality and age of
 // each: 3,000 samples) and a registry of 1,000 plain gauges in turn, both with
-// new values each time and the same process figures, and reports the ratio.
+// new values each time, both with the figures of the process or both without,
+// and reports the ratio.
 func BenchmarkScrape1000(b *testing.B) {
-	for _, format := range []struct{ name, accept string }{
-		{"text", "text/plain;version=0.0.4"},
-		{"openmetrics", "application/openmetrics-text;version=1.0.0"},
+	for _, c := range []struct {
+		name, accept string
+		process      bool
+	}{
+		{"text", "text/plain;version=0.0.4", false},
+		{"text+process", "text/plain;version=0.0.4", true},
+		{"openmetrics", "application/openmetrics-text;version=1.0.0", false},
+		{"openmetrics+process", "application/openmetrics-text;version=1.0.0", true},
 	} {
-		b.Run(format.name, func(b *testing.B) {
+		b.Run(c.name, func(b *testing.B) {
 			board, publish := thousand()
-			ours := metrics.New(board, metrics.Build{Version: "bench"}).Handler()
-			theirs, set := gauges()
+			m := New(board, Build{Version: "bench"})
+			if !c.process {
+				m.process = prometheus.NewRegistry()
+			}
+			ours := m.Handler()
+			theirs, set := gauges(c.process)
 			req := httptest.NewRequest(http.MethodGet, "/metrics", nil)
-			req.Header.Set("Accept", format.accept)
+			req.Header.Set("Accept", c.accept)
 			w := discard{http.Header{}}
 			var own, bare time.Duration
 			for b.Loop() {

@@ -89,6 +89,7 @@ func (l *layout) shown() []*dto.MetricFamily {
 		f.dto.Metric = f.dto.Metric[:0]
 		for _, s := range f.series {
 			if s.shown {
+				*s.target = s.value
 				f.dto.Metric = append(f.dto.Metric, s.metric)
 			}
 		}

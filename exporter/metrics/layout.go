@@ -14,15 +14,16 @@ import (
 
 // series is one labelled value of a family.
 type series struct {
-	metric *dto.Metric
-	value  *float64        // inside metric
-	shown  bool            // whether this scrape has a value
-	lines  [texts][][]byte // all of each sample's line but the value and the line's end
+	value     float64
+	shown     bool            // whether this scrape has a value
+	histogram *dto.Histogram  // nil for a plain value
+	lines     [texts][][]byte // all of each sample's line but the value and the line's end
+
+	metric *dto.Metric // for what goes through the library
+	target *float64    // the value inside metric
 }
 
-func (s *series) set(v float64) {
-	*s.value, s.shown = v, true
-}
+func (s *series) set(v float64) { s.value, s.shown = v, true }
 
 func (s *series) truth(v bool) {
 	if v {
@@ -134,14 +135,15 @@ func (b *builder) family(name, unit, help string, t dto.MetricType) *family {
 // cost the whole scrape, and the loader has already told of the double name.
 func (f *family) add(b *builder, pairs ...string) *series {
 	m := &dto.Metric{Label: labels(pairs)}
-	s := &series{metric: m, value: new(float64)}
+	s := &series{metric: m, target: new(float64)}
 	switch f.dto.GetType() {
 	case dto.MetricType_COUNTER:
-		m.Counter = &dto.Counter{Value: s.value}
+		m.Counter = &dto.Counter{Value: s.target}
 	case dto.MetricType_HISTOGRAM:
-		m.Histogram = newHistogram()
+		s.histogram = newHistogram()
+		m.Histogram = s.histogram
 	default:
-		m.Gauge = &dto.Gauge{Value: s.value}
+		m.Gauge = &dto.Gauge{Value: s.target}
 	}
 	if key := f.dto.GetName() + "\xff" + strings.Join(pairs, "\xff"); !b.seen[key] {
 		b.seen[key] = true
@@ -274,7 +276,7 @@ func (b *builder) link(name string) linkSeries {
 	durations := b.family("roundsman_link_request_duration_seconds", "seconds",
 		"Time from a request to the end of its answer or of the waiting.", dto.MetricType_HISTOGRAM).add(b, "link", name)
 	durations.shown = true
-	s.duration = durations.metric.Histogram
+	s.duration = durations.histogram
 	return s
 }
 

@@ -13,6 +13,7 @@ package metrics
 
 import (
 	"fmt"
+	"slices"
 	"sync"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -41,7 +42,20 @@ type Metrics struct {
 func New(board *exporter.Board, build Build) *Metrics {
 	r := prometheus.NewRegistry()
 	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	return &Metrics{board: board, build: build, process: r, lay: newLayout(board.View(), build)}
+	return &Metrics{board: board, build: build, process: withoutClash{r}, lay: newLayout(board.View(), build)}
+}
+
+// withoutClash leaves out the one family of the Go collector that OpenMetrics has
+// no room for: without its suffix, which is how its TYPE line names it, the
+// counter go_memstats_alloc_bytes_total has the name of a gauge.
+type withoutClash struct{ from prometheus.Gatherer }
+
+// Gather implements prometheus.Gatherer.
+func (g withoutClash) Gather() ([]*dto.MetricFamily, error) {
+	families, err := g.from.Gather()
+	return slices.DeleteFunc(families, func(f *dto.MetricFamily) bool {
+		return f.GetName() == "go_memstats_alloc_bytes_total"
+	}), err
 }
 
 // fill sets all values of the layout from the latest view, building a new layout

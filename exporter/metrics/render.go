@@ -40,7 +40,7 @@ func (f *family) cut(page []byte, text int) {
 	}
 	for _, s := range f.series {
 		n := 1
-		if h := s.metric.Histogram; h != nil {
+		if h := s.histogram; h != nil {
 			n = len(h.Bucket) + 3 // +Inf, sum, count
 		}
 		s.lines[text], samples = samples[:n], samples[n:]

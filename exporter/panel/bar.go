@@ -97,7 +97,7 @@ func (b *bar) place(v float64) float64 {
 }
 
 // ends returns the ends of the drawing. A range much wider than its limits would
-// press them into a corner, so limits on both sides bring the ends nearer.
+// press them into a corner, so high limits bring the end nearer.
 func ends(p *collector.Point, l limits) (from, to float64) {
 	from, to = p.Low, p.High
 	bottom, top := firstNumber(l.lowLow, l.low), firstNumber(l.highHigh, l.high)
@@ -107,7 +107,7 @@ func ends(p *collector.Point, l limits) (from, to float64) {
 		room := margin * (top - bottom)
 		return within(from, bottom-room, 1), within(to, top+room, -1)
 	case !math.IsNaN(bottom) && bottom > 0:
-		return firstNumber(from, 0), within(to, 2.5*bottom, -1)
+		return firstNumber(from, 0), firstNumber(to, 2.5*bottom)
 	case !math.IsNaN(top) && top > 0:
 		return firstNumber(from, 0), within(to, 1.4*top, -1)
 	}

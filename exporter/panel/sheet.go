@@ -30,6 +30,7 @@ type sheet struct {
 	head
 	Summary  string // one line: all quiet, or what is not
 	Quiet    bool
+	Worst    string // priority of the worst alarm, "" for none
 	Counts   string // of the readings
 	Alarms   []alarmRow
 	Held     string // what is shelved, suppressed or out of service
@@ -52,6 +53,7 @@ type row struct {
 	Digits       int
 	Quality      string
 	Reason       string
+	Gone         string // the reason in two words, when the foot of the page tells the rest
 	Bar          *bar
 	Priority     string // of the worst alarm that stands on it, "" for none
 	Alarms       []rowAlarm
@@ -69,7 +71,8 @@ type alarmRow struct {
 	Lost            bool
 	Consequence     string
 	Response        string
-	By              string
+	By              string // who acknowledged, shelved or took it out
+	Until           string // end of a shelve
 	Follow          int // alarms listed under this one
 	Why             string
 }
@@ -171,6 +174,10 @@ func (s *sheet) summarise(v *exporter.View) {
 	switch {
 	case len(s.Alarms) > 0:
 		s.Summary = fmt.Sprintf("%d %s", len(s.Alarms), plural(len(s.Alarms), "alarm", "alarms"))
+		s.Worst = s.Alarms[0].Priority
+		if high := countPriority(s.Alarms, "high"); high > 0 && high < len(s.Alarms) {
+			s.Summary += fmt.Sprintf(", %d of high priority", high)
+		}
 	case len(but) > 0 || s.Overdue != "":
 		s.Summary = "No alarms"
 	default:
@@ -179,6 +186,15 @@ func (s *sheet) summarise(v *exporter.View) {
 	if len(but) > 0 {
 		s.Counts += "; " + strings.Join(but, ", ")
 	}
+}
+
+func countPriority(list []alarmRow, priority string) (n int) {
+	for i := range list {
+		if list[i].Priority == priority {
+			n++
+		}
+	}
+	return n
 }
 
 func countQualities(v *exporter.View) (good, doubted, lost int) {
@@ -260,6 +276,15 @@ func (p *Panel) alarmRow(v *exporter.View, s rules.Status, now collector.Moment)
 		Waits: waits(s.State), Value: alarmValue(v.Site, r, &s), Against: conditionWords(v.Site, r), Lost: s.ReadingLost,
 		Consequence: r.Consequence, Response: r.Response, By: s.AcknowledgedBy, Follow: len(s.Consequences), Why: s.Why,
 		Point: pointName(v, r.Point),
+	}
+	if s.State == rules.Shelved || s.State == rules.OutOfService {
+		a.By = s.By
+	}
+	if s.State == rules.Shelved && s.Until != 0 {
+		a.Until = p.clockWords(s.Until, at)
+	}
+	if stands(&s) && !s.Active {
+		a.Against = "was " + a.Against
 	}
 	if a.Point != "" {
 		pt := &v.Site.Points[r.Point]
@@ -363,9 +388,19 @@ func newRow(v *exporter.View, i int, l limits, alarms []rules.Status) row {
 		}
 		w.Unit = symbols.Replace(p.Unit)
 	}
+	switch r.Fault {
+	case collector.NotRead, collector.LinkLost, collector.DeviceOffline, collector.MapMoved, collector.UnitDisturbed:
+		if len(alarms) == 0 && !r.Quality.Usable() {
+			w.Gone = r.Fault.String()
+		}
+	}
 	for j := range alarms {
 		rule := &v.Site.Rules[alarms[j].Rule]
-		w.Alarms = append(w.Alarms, rowAlarm{priorityWord(rule.Priority), alarmTitle(rule.Name) + ": " + conditionWords(v.Site, rule)})
+		words := ": " + conditionWords(v.Site, rule)
+		if !alarms[j].Active {
+			words = ": was" + words[1:] + ", returned"
+		}
+		w.Alarms = append(w.Alarms, rowAlarm{priorityWord(rule.Priority), alarmTitle(rule.Name) + words})
 	}
 	if len(w.Alarms) > 0 {
 		w.Priority = w.Alarms[0].Priority

@@ -101,7 +101,7 @@ var stateForms = map[string]stateForm{
 
 // formOf returns the point's name in words, without its station, and for a state the words for on and off.
 func formOf(p *collector.Point) (title, on, off string) {
-	name := strings.TrimPrefix(p.Name, p.Station+".")
+	name := withoutStation(p)
 	on, off = "on", "off"
 	if p.Kind == collector.State {
 		head, last := "", name
@@ -116,6 +116,16 @@ func formOf(p *collector.Point) (title, on, off string) {
 		}
 	}
 	return inWords(name), on, off
+}
+
+// withoutStation cuts the station, or the short word it begins with ('hyd' of
+// hydraulics), off a point's name. A number alone would be no name: 'pit.1.level' stays whole.
+func withoutStation(p *collector.Point) string {
+	head, rest, ok := strings.Cut(p.Name, ".")
+	if !ok || len(head) < 3 && head != p.Station || !strings.HasPrefix(p.Station, head) || rest[:1] >= "0" && rest[:1] <= "9" {
+		return p.Name
+	}
+	return rest
 }
 
 // valueWords returns a usable reading's value as people read it.

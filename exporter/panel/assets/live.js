@@ -65,7 +65,7 @@
     if (row.querySelector(".sub.quality") || Math.abs(p.value) >= 1e15) return false;
     const num = row.querySelector(".num");
     if (row.dataset.kind === "state") {
-      num.textContent = p.value ? row.dataset.on : row.dataset.off;
+      num.textContent = p.value ? row.dataset.true : row.dataset.false;
       num.parentElement.classList.toggle("off", !p.value);
       return true;
     }
