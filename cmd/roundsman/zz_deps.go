@@ -23,3 +23,5 @@ import (
 	_ "golang.org/x/sync/errgroup"
 	_ "golang.org/x/sys/unix"
 )
+
+import _ "golang.org/x/term"

@@ -1,0 +1,74 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+
+	"github.com/spf13/cobra"
+
+	"roundsman/configs"
+)
+
+// defaultListen is loopback: who wants more must say so in the site file.
+const defaultListen = "127.0.0.1:9480"
+
+func runCommand() *cobra.Command {
+	var listen string
+	cmd := &cobra.Command{
+		Use:   "run SITE.yaml",
+		Short: "Run the daemon for a site",
+		Args:  exactly("SITE.yaml"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			site, err := loadSite(args[0], cmd.OutOrStdout())
+			if err != nil {
+				return err
+			}
+			if listen != "" {
+				site.Listen = configs.Listen{Address: listen}
+			}
+			return runSite(cmd, site)
+		},
+	}
+	cmd.Flags().StringVar(&listen, "listen", "", "address of the pages and metrics, instead of the site file's")
+	return cmd
+}
+
+func runSite(cmd *cobra.Command, site *configs.Site) error {
+	log := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil))
+	d, err := newDaemon(site, log, false)
+	if err != nil {
+		return err
+	}
+	l, err := listenOn(site.Listen.Address)
+	if err != nil {
+		return err
+	}
+	d.serve(l)
+	log.Info("listening", "site", site.Name, "address", "http://"+l.Addr().String(),
+		"points", len(site.Points), "rules", len(site.Rules.Rules), "links", len(d.links))
+	defer log.Info("stopped")
+	return d.Run(cmd.Context())
+}
+
+func listenOn(address string) (net.Listener, error) {
+	if address == "" {
+		address = defaultListen
+	}
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("listen: %w", err)
+	}
+	return l, nil
+}
+
+// loadSite loads a site file with its rules; what is wrong with it goes to out, all of it.
+func loadSite(path string, out io.Writer) (*configs.Site, error) {
+	site, err := configs.LoadFile(path)
+	if err != nil {
+		fmt.Fprintln(out, err)
+		return nil, errSaid
+	}
+	return site, nil
+}
