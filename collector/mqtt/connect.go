@@ -16,6 +16,7 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"roundsman/collector"
 )
@@ -264,7 +265,7 @@ func (l *Link) subscribeTo(ctx context.Context, client paho.Client, lost <-chan 
 	}
 	granted := token.(*paho.SubscribeToken).Result()
 	for _, f := range filters {
-		if code, ok := granted[f]; !ok || code == refusedCode {
+		if code, ok := granted[f]; !ok || code&refusedCode != 0 {
 			refused = append(refused, f)
 		}
 	}
@@ -284,19 +285,23 @@ func refusal(filters []string) string {
 
 // explain says in words why a connection could not be made.
 func (l *Link) explain(err error) error {
-	text := err.Error()
+	// Brokers differ in which of the two codes a wrong password gets.
+	refused := errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword) || errors.Is(err, packets.ErrorRefusedNotAuthorised)
 	switch {
-	case strings.Contains(text, "bad user name or password"):
-		return fmt.Errorf("the broker refuses user name or password of %q", l.opts.Username)
-	case strings.Contains(text, "not Authorized"):
-		return fmt.Errorf("the broker does not let user %q in", l.opts.Username)
-	case strings.Contains(text, "identifier rejected"):
+	case refused && l.opts.Username == "":
+		return errors.New("the broker refuses a client without user name")
+	case refused:
+		return fmt.Errorf("the broker refuses user %q: wrong name or password, or not allowed", l.opts.Username)
+	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		return fmt.Errorf("the broker refuses the client id %q", l.opts.ClientID)
 	case errors.Is(err, io.EOF):
 		return errors.New("the broker closes the connection without a greeting")
 	}
-	if inner, ok := errors.AsType[*net.OpError](err); ok {
-		return inner
+	// The client joins its own 'network Error' with the reason.
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		if parts := joined.Unwrap(); len(parts) > 0 {
+			return parts[len(parts)-1]
+		}
 	}
 	return err
 }

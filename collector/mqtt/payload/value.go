@@ -9,7 +9,12 @@ type Value struct {
 
 // Whole returns a payload that is not taken apart, less the blanks around it:
 // a bare number, a number with a unit, a word, or any one JSON value.
-func Whole(payload []byte) Value { return Value{trim(payload)} }
+func Whole(payload []byte) Value {
+	if raw := trim(payload); raw != nil {
+		return Value{raw}
+	}
+	return Value{[]byte{}}
+}
 
 // Found reports whether there is a value at all.
 func (v Value) Found() bool { return v.raw != nil }
