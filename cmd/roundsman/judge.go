@@ -44,9 +44,9 @@ type judge struct {
 	deadline collector.Moment
 	started  time.Time
 	round    uint64
-	shown    collector.Moment // of the last published view
-	fresh    bool             // something changed since then
-	onEvents func([]rules.Event)
+	shown    collector.Moment                     // of the last published view
+	fresh    bool                                 // something changed since then
+	onEvents func(context.Context, []rules.Event) // called from run; may wait
 }
 
 func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock, log *slog.Logger, demo bool) (*judge, error) {
@@ -66,7 +66,7 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		latest:   make([]collector.Reading, len(site.Points)),
 		deadline: collector.Never,
 		started:  time.Now().UTC(),
-		onEvents: func([]rules.Event) {},
+		onEvents: func(context.Context, []rules.Event) {},
 	}
 	now := clock.Now()
 	for i := range j.latest {
@@ -86,14 +86,14 @@ func (j *judge) run(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			j.take(nil)
-			j.step(j.clock.Now())
+			j.step(ctx, j.clock.Now())
 			j.publish(j.clock.Now())
 			return ctx.Err()
 		case b := <-j.in:
 			j.take(b.Readings)
-			j.step(j.clock.Now())
+			j.step(ctx, j.clock.Now())
 		case <-wake.C:
-			j.step(j.clock.Now())
+			j.step(ctx, j.clock.Now())
 		case <-show.C:
 			if now := j.clock.Now(); j.fresh || now.Sub(j.shown) >= publishAtLeast {
 				j.publish(now)
@@ -119,7 +119,7 @@ func (j *judge) take(first []collector.Reading) {
 }
 
 // step adds the computed points, judges, and keeps what is newest.
-func (j *judge) step(now collector.Moment) {
+func (j *judge) step(ctx context.Context, now collector.Moment) {
 	j.computed = j.compute.Step(now, j.readings, j.computed[:0])
 	j.readings = append(j.readings, j.computed...)
 	for _, r := range j.readings {
@@ -130,18 +130,18 @@ func (j *judge) step(now collector.Moment) {
 	j.events, j.deadline = j.engine.Step(now, j.readings, j.events[:0])
 	j.readings = j.readings[:0]
 	if len(j.events) > 0 {
-		j.tell()
+		j.tell(ctx)
 		j.publish(now)
 	}
 }
 
 // tell logs the changes of alarms and hands them on.
-func (j *judge) tell() {
+func (j *judge) tell(ctx context.Context) {
 	for _, e := range j.events {
 		r := &j.site.Rules[e.Rule]
 		j.log.Info("alarm", "alarm", r.Name, "event", e.Kind.String(), "state", e.To.String(), "value", e.Value, "limit", e.Limit, "why", e.Why)
 	}
-	j.onEvents(j.events)
+	j.onEvents(ctx, j.events)
 }
 
 func (j *judge) publish(now collector.Moment) {

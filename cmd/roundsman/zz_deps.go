@@ -25,3 +25,5 @@ import (
 )
 
 import _ "golang.org/x/term"
+
+import _ "modernc.org/sqlite"

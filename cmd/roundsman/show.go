@@ -1,0 +1,199 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"golang.org/x/term"
+
+	"roundsman/collector"
+	"roundsman/collector/practice"
+	"roundsman/exporter"
+	"roundsman/rules"
+)
+
+const (
+	screenEvery = time.Second      // a terminal's screen is drawn anew
+	lineEvery   = 10 * time.Second // plain output gets a line, and one at each change of an alarm
+)
+
+// show prints the demo: a screen that is drawn anew on a terminal, lines elsewhere.
+type show struct {
+	d       *daemon
+	out     io.Writer
+	screen  screen
+	size    func() (width, height int, ok bool) // of the terminal
+	events  chan []rules.Event
+	began   time.Time
+	started map[int]int // activations by rule
+	address string
+}
+
+func newShow(d *daemon, out io.Writer, address, note string, plain bool) *show {
+	s := &show{d: d, out: out, address: address, began: time.Now(), started: map[int]int{}, events: make(chan []rules.Event, 64),
+		screen: screen{address: address, note: note}, size: func() (int, int, bool) { return 0, 0, false }}
+	if f, ok := out.(*os.File); ok && !plain && term.IsTerminal(int(f.Fd())) {
+		s.size = func() (int, int, bool) {
+			w, h, err := term.GetSize(int(f.Fd()))
+			return w, h, err == nil
+		}
+	}
+	// the judge waits for the show rather than lose an alarm's line; the queue is for the time a screen takes
+	d.judge.onEvents = func(ctx context.Context, events []rules.Event) {
+		select {
+		case s.events <- append([]rules.Event(nil), events...):
+		case <-ctx.Done():
+		}
+	}
+	return s
+}
+
+// greet says where everything is.
+func (s *show) greet(a practice.Addresses) {
+	site := s.d.site
+	fmt.Fprintf(s.out, "%s, a practice plant: %d points over Modbus TCP (%s), Modbus RTU (%s) and MQTT (%s)\n",
+		site.Name, len(site.Points)-len(site.Compute), a.PLC, a.Meters, a.Yard)
+	fmt.Fprintf(s.out, "round sheet  %s/\nmetrics      %s/metrics\nalarms       %s/api/v1/alarms\n", s.address, s.address, s.address)
+	if s.screen.note != "" {
+		fmt.Fprintf(s.out, "plays        %s\n", s.screen.note)
+	}
+	fmt.Fprintln(s.out, watchesOnly)
+}
+
+// run shows until ctx ends.
+func (s *show) run(ctx context.Context) error {
+	every := lineEvery
+	_, _, onTerminal := s.size()
+	if onTerminal {
+		every = screenEvery
+		fmt.Fprint(s.out, "\x1b[?25l") // hide the cursor
+		defer fmt.Fprint(s.out, "\x1b[?25h")
+	}
+	t := time.NewTicker(every)
+	defer t.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case events := <-s.events:
+			s.count(events)
+			if !onTerminal {
+				s.lines(events)
+				continue
+			}
+		case <-t.C:
+			if !onTerminal {
+				s.line()
+				continue
+			}
+		}
+		s.redraw()
+	}
+}
+
+func (s *show) count(events []rules.Event) {
+	for _, e := range events {
+		if e.Kind == rules.EventStarted {
+			s.started[e.Rule]++
+		}
+	}
+}
+
+func (s *show) redraw() {
+	w, h, ok := s.size()
+	if !ok {
+		return
+	}
+	s.screen.width, s.screen.height = w, h-1
+	var b strings.Builder
+	b.WriteString("\x1b[H")
+	for _, l := range s.screen.draw(s.d.board.View()) {
+		b.WriteString(l + "\x1b[K\n")
+	}
+	b.WriteString("\x1b[J")
+	io.WriteString(s.out, b.String())
+}
+
+// lines prints each change of an alarm.
+func (s *show) lines(events []rules.Event) {
+	v := s.d.board.View()
+	for _, e := range events {
+		r := &v.Site.Rules[e.Rule]
+		fmt.Fprintf(s.out, "%s  %-6s %-28s %s", timeOf(v, e.At), r.Priority, r.Name, e.Kind)
+		switch {
+		case e.Kind == rules.EventStarted:
+			fmt.Fprintf(s.out, ": %s. %s", r.Describe(e.Value, v.Site.Points), firstSentence(r.Response))
+		case e.Why != "":
+			fmt.Fprintf(s.out, " (%s)", e.Why)
+		}
+		fmt.Fprintln(s.out)
+	}
+}
+
+// line prints how the room is, in one line.
+func (s *show) line() {
+	v := s.d.board.View()
+	good, bad := 0, 0
+	for _, r := range v.Readings {
+		switch {
+		case r.Quality.Usable():
+			good++
+		case r.Quality == collector.Bad:
+			bad++
+		}
+	}
+	var headline []string
+	for _, name := range []string{"air.header.pressure", "hyd.oil.temperature", "reclaim.tank.level", "fresh.tank.level", "reclaim.turbidity", "vehicles.count"} {
+		if p, ok := s.d.site.Point(name); ok && v.Readings[p.ID].Quality.Usable() {
+			headline = append(headline, label(&p)+" "+withUnit(&p, v.Readings[p.ID].Value))
+		}
+	}
+	fmt.Fprintf(s.out, "%s  %d points good, %d bad, %d alarms; %s\n", timeOf(v, v.At), good, bad, len(activeAlarms(v)), strings.Join(headline, ", "))
+}
+
+// summary ends the demo: what was read, what rang.
+func (s *show) summary() error {
+	v := s.d.board.View()
+	var asked, answered uint64
+	for _, l := range v.Links {
+		for o, n := range l.Requests {
+			asked += n
+			if collector.Outcome(o) == collector.Answered {
+				answered += n
+			}
+		}
+	}
+	good := 0
+	for _, r := range v.Readings {
+		if r.Quality.Usable() {
+			good++
+		}
+	}
+	fmt.Fprintf(s.out, "\nran %s: %d requests and messages, %d answered; %d of %d points good at the end; %s\n",
+		time.Since(s.began).Round(time.Second), asked, answered, good, len(v.Readings), s.rang(v))
+	return nil
+}
+
+// rang lists which alarms started, and how often.
+func (s *show) rang(v *exporter.View) string {
+	var names []string
+	total := 0
+	for i := range v.Site.Rules {
+		if n := s.started[i]; n > 0 {
+			total += n
+			name := v.Site.Rules[i].Name
+			if n > 1 {
+				name += fmt.Sprintf(" (%d times)", n)
+			}
+			names = append(names, name)
+		}
+	}
+	if total == 0 {
+		return "no alarm"
+	}
+	return fmt.Sprintf("%d alarms: %s", total, strings.Join(names, ", "))
+}
