@@ -39,8 +39,10 @@ func (b *builder) priority(e *entry) {
 		r.Priority = priorities[p.Text()]
 	case r.Severity != rules.NoSeverity && r.TimeToRespond > 0:
 		r.Priority = rules.PriorityFor(r.Severity, r.TimeToRespond)
+	case e.v.Has("priority") || e.own.Has("priority"):
+		return
 	default:
-		e.v.KeyFailf("priority is missing, and severity and time-to-respond do not both stand for it")
+		e.v.Missing("priority is missing, and severity and time-to-respond do not both stand for it")
 		return
 	}
 	if r.Priority == rules.Note && r.CallOut != "" {

@@ -25,6 +25,8 @@ type builder struct {
 	conditions *conditions
 	ruleIndex  map[string]ruleRef
 	alarms     map[string]int // by alarm name, index into the set
+	entries    []*entry       // by index into the set
+	path       []*point       // being settled, each for the one before
 }
 
 // point is a point while the site is being built.
@@ -34,6 +36,7 @@ type point struct {
 	unit     units.Unit
 	settled  bool // kind and unit are known
 	settling bool
+	circular bool // takes itself, directly or through others
 	link     *link
 	computed string // the key of its computation, '' for a measured point
 	every    time.Duration

@@ -3,11 +3,9 @@ package configs
 import (
 	"fmt"
 	"slices"
-	"time"
 
 	"roundsman/collector"
 	"roundsman/collector/modbus"
-	"roundsman/collector/plan"
 	"roundsman/rules"
 )
 
@@ -153,64 +151,6 @@ func overlap(a, z *point) {
 		z.v.KeyFailf("%s is %s %s here and %s %s in %s", z.Address, z.Type, z.Order, a.Type, a.Order, a.Name)
 	default:
 		z.v.KeyFailf("%s overlaps with %s of %s", z.Address, a.Address, a.Name)
-	}
-}
-
-// checkIntervals warns when a link cannot keep the intervals of its points. On
-// a serial line the time is that of the bytes; over TCP nothing is known before
-// the first round.
-func (b *builder) checkIntervals() {
-	for _, name := range b.linkNames {
-		l := b.links[name]
-		if l.modbus == nil || l.modbus.Transport != modbus.RTU {
-			continue
-		}
-		if load, worst := lineLoad(l.modbus); load > 1 {
-			l.v.Warnf("the line cannot keep up: its points need %.0f %% of its time at %d baud; the most is taken by those read every %s", load*100, l.modbus.Baud, show(worst))
-		}
-	}
-}
-
-// lineLoad returns the share of the line's time that its points need, and the interval that needs most.
-func lineLoad(o *modbus.Options) (load float64, worst time.Duration) {
-	line := plan.Line{Baud: o.Baud, CharBits: charBits(o), Gap: o.Gap, Turnaround: func(u uint8) time.Duration { return o.Units[u].Turnaround }}
-	byEvery := map[time.Duration][]plan.Item{}
-	for _, p := range o.Points {
-		byEvery[p.Every] = append(byEvery[p.Every], plan.Item{Unit: p.Unit, Table: uint8(p.Table), Start: p.Start, Count: p.Count()})
-	}
-	most := 0.0
-	for every, items := range byEvery {
-		requests, _ := plan.Build(items, limitsOf(o), line) // what cannot be read at all is said elsewhere
-		share := line.Total(requests).Seconds() / every.Seconds()
-		load += share
-		if share > most || share == most && every < worst {
-			most, worst = share, every
-		}
-	}
-	return load, worst
-}
-
-func charBits(o *modbus.Options) int {
-	bits := 1 + 8 + o.StopBits
-	if o.Parity != 'N' {
-		bits++
-	}
-	return bits
-}
-
-func limitsOf(o *modbus.Options) func(unit, table uint8) plan.Limit {
-	return func(unit, table uint8) plan.Limit {
-		u := o.Units[unit]
-		l := plan.Limit{Max: u.MaxRegisters}
-		if modbus.Table(table).Bits() {
-			l.Max = u.MaxBits
-		}
-		for _, f := range u.Forbidden {
-			if uint8(f.Table) == table {
-				l.Forbidden = append(l.Forbidden, plan.Span{First: f.First, Last: f.Last})
-			}
-		}
-		return l
 	}
 }
 

@@ -2,6 +2,8 @@ package configs
 
 import (
 	"errors"
+	"slices"
+	"strings"
 	"time"
 
 	"roundsman/collector"
@@ -129,7 +131,7 @@ func (b *builder) strangers(p *point) {
 	}
 	for _, k := range computedOnly {
 		with := goes[k]
-		if !contains(with, p.computed) {
+		if !slices.Contains(with, p.computed) {
 			misplaced(p.v, "does not go with "+p.computed, k)
 		}
 	}
@@ -324,14 +326,14 @@ func (b *builder) level(p *point, v *strict.Value, s *compute.Spec) bool {
 	l := &compute.Level{Pressure: in, Degrees: 15}
 	s.Level = l
 	var ok1, ok2 bool
-	l.Density, ok1 = b.optional(v.Get("density"), must("kg/m3"), "the density")
-	l.Above, ok2 = b.optional(v.Get("above"), must("m"), "the height of the sensor")
+	l.Density, ok1 = b.optional(v.Get("density"), must("kg/m3"), "")
+	l.Above, ok2 = b.optional(v.Get("above"), must("m"), "")
 	if t := v.Get("temperature"); t != nil {
 		if named := b.byName[t.Text()]; named != nil {
 			in, good := b.inputIn(t, must("degC"))
 			l.Temperature, ok = &in, ok && good
 		} else {
-			x, good := b.in(t, must("degC"), "the temperature of the water")
+			x, good := b.in(t, must("degC"), "")
 			l.Degrees, ok = x, ok && good
 		}
 	}
@@ -361,7 +363,7 @@ func (b *builder) rate(p *point, v *strict.Value, s *compute.Spec) bool {
 // window returns over, which rates and means need.
 func (b *builder) window(p *point) time.Duration {
 	if !p.v.Has("over") {
-		p.v.KeyFailf("over is missing: a %s over which time?", p.computed)
+		p.v.Missing("over is missing: a %s over which time?", p.computed)
 	}
 	return b.positive(p.v.Get("over"), time.Minute)
 }
@@ -427,7 +429,7 @@ func (b *builder) formulaError(v *strict.Value, err error) {
 		return
 	}
 	hint := ""
-	if name, unknown := cutPrefix(e.Reason, "unknown point "); unknown {
+	if name, unknown := strings.CutPrefix(e.Reason, "unknown point "); unknown {
 		hint = v.Guess(name, b.names...)
 	}
 	v.At(e.Line, e.Column, "%s%s", e.Reason, hint)

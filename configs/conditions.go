@@ -98,7 +98,7 @@ func (b *builder) readCondition(c *rules.Condition, v *strict.Value) {
 	case v.Has("at-most") && v.Has("hours"):
 		v.Get("at-most").KeyFailf("does not go with hours")
 	case !v.Has("all") && !v.Has("any") && !v.Has("not") && !v.Has("hours"):
-		v.KeyFailf("all, any, not or hours is missing: what must hold?")
+		v.Missing("all, any, not or hours is missing: what must hold?")
 	}
 }
 

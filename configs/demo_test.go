@@ -21,3 +21,13 @@ func TestDemoLoads(t *testing.T) {
 	}
 	t.Logf("%d points, %d alarms, %d conditions", len(s.Points), len(s.Rules.Rules), len(s.Rules.Conditions))
 }
+
+func TestExampleLoads(t *testing.T) {
+	s, err := configs.LoadFile("examples/small-site.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(s.Rules.Rules) != 8 || len(s.Notes) != 0 {
+		t.Errorf("%d alarms, want 8; notes: %v", len(s.Rules.Rules), s.Notes)
+	}
+}

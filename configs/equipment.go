@@ -25,7 +25,7 @@ func (b *builder) readEquipment(vs *strict.Value) {
 			b.runPoint(&s, v, run)
 		}
 		s.Join = b.duration(v.Get("join"), 2*time.Second)
-		s.RatedKW, _ = b.optional(v.Get("rated"), must("kW"), "power")
+		s.RatedKW, _ = b.optional(v.Get("rated"), must("kW"), "")
 		if n := v.Get("starts-per-hour"); n != nil {
 			s.StartsPerHour = n.Float(0)
 			if s.StartsPerHour <= 0 {

@@ -1,16 +1,15 @@
 package configs
 
 import (
-	"slices"
+	"errors"
 	"strings"
 
 	"roundsman/collector"
 	"roundsman/collector/compute"
+	"roundsman/collector/modbus"
+	"roundsman/configs/strict"
+	"roundsman/rules"
 )
-
-func contains(list []string, s string) bool { return slices.Contains(list, s) }
-
-func cutPrefix(s, prefix string) (string, bool) { return strings.CutPrefix(s, prefix) }
 
 // finish fills the rest of the site and makes the checks that need the whole.
 func (b *builder) finish() {
@@ -28,8 +27,10 @@ func (b *builder) finish() {
 	}
 	b.checkCompute()
 	b.checkAddresses()
-	b.checkIntervals()
 	b.checkConditions()
+	if !b.log.Failed() {
+		b.tryParts()
+	}
 }
 
 // checkCompute lets package compute look at all computed points together: it
@@ -42,13 +43,13 @@ func (b *builder) checkCompute() {
 }
 
 func flatten(err error) []error {
-	if err == nil {
+	switch e := err.(type) {
+	case nil:
 		return nil
-	}
-	if j, ok := err.(interface{ Unwrap() []error }); ok {
+	case interface{ Unwrap() []error }:
 		var out []error
-		for _, e := range j.Unwrap() {
-			out = append(out, flatten(e)...)
+		for _, inner := range e.Unwrap() {
+			out = append(out, flatten(inner)...)
 		}
 		return out
 	}
@@ -64,10 +65,67 @@ func (b *builder) computeError(text string) {
 			return
 		}
 	}
-	name, rest, _ := strings.Cut(text, ": ")
-	if p := b.byName[name]; p != nil && p.v != nil {
+	b.atName(text, nil)
+}
+
+// atName puts an error that begins with a point's or alarm's name at its key, else at v.
+func (b *builder) atName(text string, v *strict.Value) {
+	name, rest, ok := strings.Cut(text, ": ")
+	if p := b.byName[name]; ok && p != nil && p.v != nil {
 		p.v.KeyFailf("%s", rest)
 		return
+	}
+	if v != nil {
+		v.KeyFailf("%s", text)
+		return
+	}
+	b.log.Add(Problem{Text: text})
+}
+
+// tryParts makes the parts that the site is for, without starting them: what
+// this package did not think of, their owners did.
+func (b *builder) tryParts() {
+	clock := collector.NewClock()
+	for i := range b.site.Modbus {
+		o := b.site.Modbus[i]
+		v := b.links[o.Name].v
+		_, err := modbus.New(o, b.site.Points, clock)
+		if err != nil {
+			b.partErrors(err, "link "+o.Name+": ", v)
+			continue
+		}
+		report, err := modbus.Forecast(o)
+		if err != nil {
+			b.partErrors(err, "link "+o.Name+": ", v)
+		}
+		for _, w := range report.Warnings {
+			v.KeyWarnf("%s", strings.TrimPrefix(w, "link "+o.Name+": "))
+		}
+	}
+	if _, err := rules.New(b.site.Points, b.site.Rules); err != nil {
+		for _, e := range flatten(err) {
+			b.ruleError(e.Error())
+		}
+	}
+}
+
+// partErrors puts each of the joined errors at what it names, else at v.
+func (b *builder) partErrors(err error, prefix string, v *strict.Value) {
+	if inner := errors.Unwrap(err); inner != nil {
+		err = inner
+	}
+	for _, e := range flatten(err) {
+		b.atName(strings.TrimPrefix(e.Error(), prefix), v)
+	}
+}
+
+// ruleError puts an error of the engine, 'file:line: alarm: reason', at its rule.
+func (b *builder) ruleError(text string) {
+	for i, r := range b.site.Rules.Rules {
+		if rest, ok := strings.CutPrefix(text, r.Defined+": "+r.Name+": "); ok {
+			b.entries[i].v.KeyFailf("%s", rest)
+			return
+		}
 	}
 	b.log.Add(Problem{Text: text})
 }

@@ -22,6 +22,7 @@ type link struct {
 	modbus *modbus.Options
 	mqtt   *mqtt.Options
 	units  map[uint8]bool // unit ids of its points
+	online *mqtt.Online   // of all its points that name none
 	marker *strict.Value  // the short form, where the link has one unit
 }
 
@@ -45,7 +46,7 @@ func (b *builder) readLinks(links *strict.Value) {
 		case v.Has("mqtt"):
 			b.readBroker(l)
 		default:
-			v.KeyFailf("modbus or mqtt is missing: where does the link go?")
+			v.Missing("modbus or mqtt is missing: where does the link go?")
 		}
 		b.links[l.name] = l
 		b.linkNames = append(b.linkNames, l.name)
@@ -73,7 +74,9 @@ func (b *builder) readModbus(l *link) {
 		misplaced(v, "belongs to a serial line (rtu:///DEVICE)", serialKeys...)
 	}
 	o.Timeout = b.positive(v.Get("timeout"), defaultTimeout(o.Transport))
-	o.Retries = v.Get("retries").Int(2)
+	if o.Retries = v.Get("retries").Int(2); o.Retries == 0 {
+		o.Retries = -1 // 0 would ask package modbus for its own choice
+	}
 	o.Gap = b.duration(v.Get("gap"), 0)
 	for _, u := range v.Get("units").Entries() {
 		b.readUnit(o, u)
@@ -206,6 +209,7 @@ func (b *builder) readBroker(l *link) {
 	if o.Username == "" && o.PasswordFile != "" {
 		v.Get("password-file").KeyFailf("goes with a username")
 	}
+	l.online = online(v.Get("online"))
 	b.plainPassword(l)
 }
 

@@ -2,6 +2,7 @@ package configs
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -76,7 +77,7 @@ func (b *builder) placeOf(p *point) {
 		misplaced(v, "belongs to a computed point", computedOnly...)
 		b.linkOf(p)
 	default:
-		v.KeyFailf("link is missing, and no computation is given (%s)", strings.Join(computations, ", "))
+		v.Missing("link is missing, and no computation is given (%s)", strings.Join(computations, ", "))
 	}
 }
 
@@ -110,6 +111,7 @@ func (b *builder) fillPoints() {
 			continue
 		}
 		switch {
+		case p.circular:
 		case p.computed != "":
 			b.compute(p)
 		case p.link == nil:
@@ -122,13 +124,31 @@ func (b *builder) fillPoints() {
 	}
 }
 
+// circle complains about computed points that take their units from each other
+// in a circle, and leaves them out.
+func (b *builder) circle(p *point) {
+	path := b.path[slices.Index(b.path, p):]
+	var names []string
+	for _, q := range path {
+		names = append(names, q.Name)
+		q.circular = true
+	}
+	path[0].v.KeyFailf("computed points take each other in a circle: %s", chain(append(names, p.Name)))
+}
+
 // settle finds the point's unit and kind. Computed points may take theirs from
-// their inputs; a cycle stops here and is named later, by package compute.
+// their inputs.
 func (b *builder) settle(p *point) {
-	if p.settled || p.settling {
+	if p.settled {
+		return
+	}
+	if p.settling {
+		b.circle(p)
 		return
 	}
 	p.settling = true
+	b.path = append(b.path, p)
+	defer func() { b.path = b.path[:len(b.path)-1] }()
 	if u := p.v.Get("unit"); u != nil {
 		p.unit = b.unit(u)
 	} else if p.computed != "" {

@@ -21,7 +21,7 @@ func (b *builder) quantity(v *strict.Value) (units.Quantity, bool) {
 	return q, true
 }
 
-// in returns the value in the unit u of what, which is named in complaints: 'point', 'length'.
+// in returns the value in the unit u of what, which is named in complaints: 'point'; an empty text names nothing.
 func (b *builder) in(v *strict.Value, u units.Unit, what string) (float64, bool) {
 	q, ok := b.quantity(v)
 	if !ok {
@@ -29,9 +29,17 @@ func (b *builder) in(v *strict.Value, u units.Unit, what string) (float64, bool)
 	}
 	x, err := q.In(u)
 	if err != nil {
-		v.Failf("%s: %s is %s", v.Text(), what, describe(u))
+		mismatch(v, what, u)
 	}
 	return x, err == nil
+}
+
+func mismatch(v *strict.Value, what string, u units.Unit) {
+	if what == "" {
+		v.Failf("%s: wanted is %s", v.Text(), describe(u))
+		return
+	}
+	v.Failf("%s: %s is %s", v.Text(), what, describe(u))
 }
 
 // differenceIn is in for a difference of two values, such as a deadband.
@@ -42,7 +50,7 @@ func (b *builder) differenceIn(v *strict.Value, u units.Unit, what string) (floa
 	}
 	x, err := q.InDifference(u)
 	if err != nil {
-		v.Failf("%s: %s is %s", v.Text(), what, describe(u))
+		mismatch(v, what, u)
 	}
 	return x, err == nil
 }

@@ -62,8 +62,10 @@ func (b *builder) tableAndStart(v *strict.Value, a *registers) bool {
 		found = append(found, "reference")
 	}
 	switch {
+	case len(found) == 0 && v.Has("topic"): // said already: it belongs to another kind of link
+		return false
 	case len(found) == 0:
-		v.KeyFailf("an address is missing: holding, input, coil, discrete or reference")
+		v.Missing("an address is missing: holding, input, coil, discrete or reference")
 		return false
 	case len(found) > 1:
 		v.KeyFailf("%s and %s: a point has one address", found[0], found[1])
@@ -113,7 +115,7 @@ func (b *builder) typeFits(v *strict.Value, a *registers) bool {
 		v.Get("bit").KeyFailf("goes with type bit, the type is %s", t)
 		return false
 	case t == modbus.Text && a.Length == 0:
-		v.KeyFailf("length is missing: how many registers has the text?")
+		v.Missing("length is missing: how many registers has the text?")
 		return false
 	case t != modbus.Text && v.Get("length") != nil:
 		v.Get("length").KeyFailf("goes with type text, the type is %s", t)

@@ -77,6 +77,7 @@ func (b *builder) readRules(files []*strict.Value) {
 		b.site.Rules.Rules = append(b.site.Rules.Rules, e.rule)
 	}
 	b.site.Rules.Conditions = b.conditions.list
+	b.entries = all
 	b.checkRules(all)
 }
 
@@ -138,7 +139,7 @@ func (b *builder) kindsOf(v *strict.Value) []string {
 	found := slices.Concat(limits, others)
 	switch {
 	case len(found) == 0:
-		v.KeyFailf("no condition is given (%s)", strings.Join(slices.Concat(limitKinds, otherKinds), ", "))
+		v.Missing("no condition is given (%s)", strings.Join(slices.Concat(limitKinds, otherKinds), ", "))
 	case len(others) > 1, len(others) == 1 && len(limits) > 0:
 		v.KeyFailf("%s and %s: a rule has one condition; make two rules", found[0], found[1])
 		return nil
@@ -151,12 +152,12 @@ func (b *builder) windowKeysFit(v *strict.Value, kinds []string) {
 	if kinds[0] != "rate" {
 		misplaced(v, "goes with rate", "over")
 	} else if !v.Has("over") {
-		v.KeyFailf("over is missing: a rate over which time?")
+		v.Missing("over is missing: a rate over which time?")
 	}
 	if kinds[0] != "deviation" {
 		misplaced(v, "goes with deviation", "from")
 	} else if !v.Has("from") {
-		v.KeyFailf("from is missing: a deviation from which point?")
+		v.Missing("from is missing: a deviation from which point?")
 	}
 }
 
@@ -219,7 +220,7 @@ func (b *builder) impliedPoint(v *strict.Value, kind string) []*point {
 			return nil
 		}
 	}
-	v.KeyFailf("point is missing: which point is judged?")
+	v.Missing("point is missing: which point is judged?")
 	return nil
 }
 

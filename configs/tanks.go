@@ -89,7 +89,7 @@ func (b *builder) tankKeys(v *strict.Value, f tankForm) bool {
 	ok := true
 	for _, k := range f.needs {
 		if !v.Has(k) {
-			v.KeyFailf("%s is missing: a %s needs it", k, f.word)
+			v.Missing("%s is missing: a %s needs it", k, f.word)
 			ok = false
 		}
 	}
@@ -130,7 +130,7 @@ func (b *builder) length(v *strict.Value) (float64, bool) {
 		v.Failf("%s of what? give the unit, as in 1.8 m", v.Text())
 		return 0, false
 	}
-	return b.in(v, must("m"), "a length of a tank")
+	return b.in(v, must("m"), "")
 }
 
 func ends(v *strict.Value, m map[string]float64) (tank.Ends, bool) {
@@ -170,7 +170,7 @@ func (b *builder) strapping(v *strict.Value) (tank.Shape, error) {
 			return nil, nil
 		}
 		level, ok1 := b.length(e[0])
-		volume, ok2 := b.in(e[1], must("m3"), "the content of a tank")
+		volume, ok2 := b.in(e[1], must("m3"), "")
 		if !ok1 || !ok2 {
 			return nil, nil
 		}

@@ -16,7 +16,7 @@ func (b *builder) addTopic(p *point) {
 		m.Topic = t.Text()
 		topicFilter(t)
 	} else if !v.Has("topic") {
-		v.KeyFailf("topic is missing")
+		v.Missing("topic is missing")
 	}
 	m.Value, m.Time = pointer(v.Get("value")), pointer(v.Get("time"))
 	m.StaleAfter = b.positive(v.Get("stale-after"), 0)
@@ -38,7 +38,7 @@ func (b *builder) addTopic(p *point) {
 	p.words = m.Words
 	m.Online = online(v.Get("online"))
 	if m.Online == nil {
-		m.Online = online(p.link.v.Get("online"))
+		m.Online = p.link.online
 	}
 	if m.Online != nil && m.Online.Topic == m.Topic {
 		m.Online = nil // the status topic's own point must not go bad by what it says

@@ -127,7 +127,7 @@ func (v *Value) checkTable() {
 	}
 	for _, k := range v.shape.Keys {
 		if k.Needed && seen[k.Name] == nil {
-			v.KeyFailf("%s is missing", k.Name)
+			v.Missing("%s is missing", k.Name)
 		}
 	}
 }

@@ -8,14 +8,21 @@ const mostGuesses = 100
 
 // Guess returns ' (did you mean X?)' for the name nearest to what was written, or ”.
 func (l *Log) Guess(written string, names ...string) string {
-	if l.guesses >= mostGuesses {
+	if hint, ok := l.hints[written]; ok {
+		return hint
+	}
+	if len(l.hints) >= mostGuesses {
 		return ""
 	}
-	l.guesses++
+	hint := ""
 	if near := Near(written, names); near != "" {
-		return " (did you mean " + near + "?)"
+		hint = " (did you mean " + near + "?)"
 	}
-	return ""
+	if l.hints == nil {
+		l.hints = map[string]string{}
+	}
+	l.hints[written] = hint
+	return hint
 }
 
 // Near returns the name that is most likely meant by what was written, or ”.
@@ -25,7 +32,7 @@ func Near(written string, names []string) string {
 	best, bestCost := "", 0
 	w := strings.ToLower(written)
 	for _, name := range names {
-		most := min(3, max(1, len(name)/3))
+		most := min(3, len(name)/3)
 		if d := len(name) - len(w); d > most || -d > most || len(w) > 100 {
 			continue
 		}

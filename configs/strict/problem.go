@@ -91,7 +91,7 @@ const mostProblems = 1000
 type Log struct {
 	list    Problems
 	dropped int
-	guesses int // near names looked for
+	hints   map[string]string // near names by what was written
 }
 
 // Add keeps a problem.

@@ -73,6 +73,9 @@ func (v *Value) KeyFailf(format string, args ...any) { v.say(v.keyNode(), Error,
 // Warnf adds a warning at the value.
 func (v *Value) Warnf(format string, args ...any) { v.say(v.node, Warning, format, args...) }
 
+// KeyWarnf adds a warning at the value's key.
+func (v *Value) KeyWarnf(format string, args ...any) { v.say(v.keyNode(), Warning, format, args...) }
+
 // Remarkf adds a remark at the value's key.
 func (v *Value) Remarkf(format string, args ...any) { v.say(v.keyNode(), Remark, format, args...) }
 
@@ -122,6 +125,27 @@ func (v *Value) Get(name string) *Value {
 		}
 	}
 	return nil
+}
+
+// Whole reports whether all keys of a mapping could be read: while one is
+// mistyped, saying that another is missing would only add noise.
+func (v *Value) Whole() bool {
+	if v == nil || v.node.Kind != yaml.MappingNode {
+		return v != nil
+	}
+	for i := 0; i+1 < len(v.node.Content); i += 2 {
+		if !v.file.ok(v.node.Content[i]) {
+			return false
+		}
+	}
+	return true
+}
+
+// Missing says at the key that something is missing, unless a key is mistyped that may be it.
+func (v *Value) Missing(format string, args ...any) {
+	if v.Whole() {
+		v.KeyFailf(format, args...)
+	}
 }
 
 // Has reports whether a key is written, right or wrong.
