@@ -12,7 +12,8 @@ type alarm struct {
 	index   int
 	rank    int
 	watcher watcher
-	guard   int                // of its own point, index into Engine.guards; -1 none
+	input   *input             // its own point
+	guard   *guard             // of its own point
 	other   *collector.Reading // nil unless the kind has one
 	while   terms
 	after   terms
@@ -56,17 +57,18 @@ func (e *Engine) judgeAlarm(a *alarm) {
 	e.align(a, was)
 	e.tellLost(a, f, hold)
 	e.due.set(a.rank, min(next, f.next, e.remind(a)))
-	if a.guard >= 0 {
-		e.guards[a.guard].band = a.watcher.quiet(a.verdict, a.active, a.worst)
+	if quiet := a.watcher.quiet(a.verdict, a.active, a.worst); quiet != a.guard.band {
+		a.guard.band = quiet
+		e.narrow(a.input)
 	}
 	e.tellEffects(a)
 }
 
 // look asks the watcher, and lets the While terms overrule it.
 func (e *Engine) look(a *alarm) (f finding, hold bool) {
-	point := &e.latest[a.rule.Point]
+	point := &a.input.latest
 	s := &e.sight
-	*s = sight{now: e.now, point: point, other: a.other, fresh: e.stamps[a.rule.Point] == e.round, active: a.active, while: true}
+	*s = sight{now: e.now, point: point, other: a.other, fresh: a.input.stamp == e.round, active: a.active, while: true}
 	if !a.while.empty() {
 		s.while, _ = e.holds(a.while)
 	}
@@ -225,7 +227,7 @@ func (e *Engine) fire(a *alarm, on trigger, who, why string) bool {
 }
 
 func (e *Engine) emit(a *alarm, kind EventKind, from State, who, why string) {
-	r := &e.latest[a.rule.Point]
+	r := &a.input.latest
 	ev := Event{
 		At: e.now, Rule: a.index, Kind: kind, From: from, To: a.state,
 		Value: e.value(a), Limit: a.limit(), Quality: r.Quality, Who: who, Why: why,
@@ -246,7 +248,7 @@ func (e *Engine) value(a *alarm) float64 {
 		return w.current(e.now)
 	}
 	if a.direct {
-		return e.last[a.rule.Point]
+		return a.input.last
 	}
 	return a.measure
 }

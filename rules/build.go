@@ -16,17 +16,15 @@ func New(points []collector.Point, set Set) (*Engine, error) {
 		rules:      set.Rules,
 		conditions: make([]condition, len(set.Conditions)),
 		alarms:     make([]alarm, len(set.Rules)),
-		latest:     make([]collector.Reading, len(points)),
-		last:       make([]float64, len(points)),
-		stamps:     make([]uint64, len(points)),
+		inputs:     make([]input, len(points)),
 		due:        newDeadlines(len(set.Conditions) + len(set.Rules)),
 		dirty:      make([]uint64, (len(set.Conditions)+len(set.Rules)+63)/64),
 		now:        math.MinInt64,
 	}
 	for p := range points {
-		e.latest[p] = collector.Fail(collector.PointID(p), collector.NotRead, math.NaN(), 0, "")
-		e.latest[p].Quality = collector.Unread
-		e.last[p] = math.NaN()
+		unread := collector.Fail(collector.PointID(p), collector.NotRead, math.NaN(), 0, "")
+		unread.Quality = collector.Unread
+		e.inputs[p] = input{quiet: shut(), latest: unread, last: math.NaN()}
 	}
 	e.rankAll(&set)
 	for i := range set.Conditions {
@@ -62,7 +60,7 @@ func (e *Engine) addCondition(i int, def *Condition) {
 
 func (e *Engine) addAlarm(i int) {
 	a, r := &e.alarms[i], &e.rules[i]
-	a.rule, a.index, a.guard, a.cause = r, i, -1, -1
+	a.rule, a.index, a.input, a.cause = r, i, &e.inputs[r.Point], -1
 	a.measure, a.worst = math.NaN(), math.NaN()
 	a.watcher = newWatcher(r)
 	a.low = r.Kind == Low || r.Kind == LowLow || r.Kind == Rate && r.Limit < 0 || r.Kind == NotReached && !r.Fallen
@@ -71,11 +69,11 @@ func (e *Engine) addAlarm(i int) {
 		a.direct = true
 	}
 	if r.hasOther() {
-		a.other = &e.latest[r.Other]
+		a.other = &e.inputs[r.Other].latest
 	}
 	if f, ok := a.watcher.(*formula); ok {
 		for _, p := range r.Formula.Points() {
-			f.inputs = append(f.inputs, &e.latest[p])
+			f.inputs = append(f.inputs, &e.inputs[p].latest)
 		}
 		f.values = make([]float64, len(f.inputs))
 	}
@@ -103,31 +101,26 @@ func (e *Engine) addTerms(owner int, either bool, list ...Term) terms {
 
 // link makes the ways from points, conditions and causes to what depends on them.
 func (e *Engine) link() {
-	type use struct{ own, others []int }
-	byPoint := make([]use, len(e.latest))
 	for i := range e.rules {
-		r := &e.rules[i]
-		byPoint[r.Point].own = append(byPoint[r.Point].own, i)
-		for _, p := range r.otherPoints() {
-			byPoint[p].others = append(byPoint[p].others, i)
+		r, rank := &e.rules[i], e.alarms[i].rank
+		for _, p := range append(r.otherPoints(), r.Point) {
+			in := &e.inputs[p]
+			in.guards = append(in.guards, guard{shut(), int32(rank)})
 		}
 		for _, c := range r.CausedBy {
-			e.alarms[c].effects = append(e.alarms[c].effects, e.alarms[i].rank)
+			e.alarms[c].effects = append(e.alarms[c].effects, rank)
 		}
 		for _, c := range r.SuppressWhen {
-			e.conditions[c].users = append(e.conditions[c].users, e.alarms[i].rank)
+			e.conditions[c].users = append(e.conditions[c].users, rank)
 		}
 	}
-	e.guardOf = make([]int, 1, len(byPoint)+1)
-	for _, u := range byPoint {
-		for _, i := range u.own {
-			e.alarms[i].guard = len(e.guards)
-			e.guards = append(e.guards, guard{shut(), int32(e.alarms[i].rank)})
+	for i := range e.alarms { // now that no slice of guards grows any more
+		a := &e.alarms[i]
+		for k := range a.input.guards {
+			if g := &a.input.guards[k]; int(g.rank) == a.rank {
+				a.guard = g
+			}
 		}
-		for _, i := range u.others {
-			e.guards = append(e.guards, guard{shut(), int32(e.alarms[i].rank)})
-		}
-		e.guardOf = append(e.guardOf, len(e.guards))
 	}
 	e.linkTerms()
 }
@@ -148,20 +141,15 @@ func (r *Rule) otherPoints() []collector.PointID {
 }
 
 func (e *Engine) linkTerms() {
-	byPoint := make([][]int32, len(e.latest))
 	for i := range e.terms {
 		t := &e.terms[i]
 		if t.Point != collector.NoPoint {
-			byPoint[t.Point] = append(byPoint[t.Point], int32(i))
+			in := &e.inputs[t.Point]
+			in.terms = append(in.terms, int32(i))
 			continue
 		}
 		c := &e.conditions[t.Condition]
 		c.users = append(c.users, t.owner)
-	}
-	e.termOf = make([]int, 1, len(byPoint)+1)
-	for _, list := range byPoint {
-		e.termOn = append(e.termOn, list...)
-		e.termOf = append(e.termOf, len(e.termOn))
 	}
 }
 

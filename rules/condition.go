@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"math"
+
 	"roundsman/collector"
 )
 
@@ -30,6 +32,29 @@ func (t *Term) compare(v float64) bool {
 		is = v != t.Value
 	}
 	return is != t.Not
+}
+
+// quiet returns values around v, the point's own, for which the term says the same; none before it is known.
+func (t *term) quiet(v float64) band {
+	if !t.known || math.IsNaN(v) || t.compare(v) != t.truth { // restored, and not read since
+		return shut()
+	}
+	b := open()
+	over, under := math.Nextafter(t.Value, math.Inf(1)), math.Nextafter(t.Value, math.Inf(-1))
+	switch {
+	case t.Op == Less || t.Op == GreaterOrEqual:
+		over = t.Value
+	case t.Op == LessOrEqual || t.Op == Greater:
+		under = t.Value
+	case v == t.Value:
+		return band{v, v}
+	}
+	if v >= over {
+		b.lo = over
+	} else {
+		b.hi = under
+	}
+	return b
 }
 
 // terms is a range of the engine's terms.
@@ -68,7 +93,7 @@ func (e *Engine) truth(t *term) (truth, known bool) {
 func (e *Engine) sure(ts terms) bool {
 	for i := ts.from; i < ts.to; i++ {
 		t := &e.terms[i]
-		if t.Point != collector.NoPoint && !usable(&e.latest[t.Point]) {
+		if t.Point != collector.NoPoint && !usable(&e.inputs[t.Point].latest) {
 			return false
 		}
 	}

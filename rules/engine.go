@@ -24,14 +24,7 @@ type Engine struct {
 	// their consequences. The first len(conditions) ranks are conditions.
 	byRank []int // condition or rule index
 
-	guards  []guard // grouped by point
-	guardOf []int   // guards of point p are guards[guardOf[p]:guardOf[p+1]]
-	termOf  []int   // terms of point p are termList[termOf[p]:termOf[p+1]]
-	termOn  []int32 // indices into terms
-
-	latest []collector.Reading // by point
-	last   []float64           // by point: the last usable value
-	stamps []uint64            // by point: the round of its latest reading
+	inputs []input // by point
 
 	due   deadlines
 	dirty []uint64 // bits by rank
@@ -44,7 +37,17 @@ type Engine struct {
 	out   []Event
 }
 
-// guard lets most readings of a point pass its rule unlooked: see watcher.quiet.
+// input is a point as the engine sees it. Most readings are within quiet: they change nothing but themselves.
+type input struct {
+	quiet  band    // within all of its guards' bands and without a change of its terms
+	stamp  uint64  // the round of the latest reading
+	last   float64 // the last usable value
+	latest collector.Reading
+	guards []guard
+	terms  []int32 // indices into Engine.terms
+}
+
+// guard lets a rule rest while the readings of a point are within a band: see watcher.quiet.
 type guard struct {
 	band
 	rank int32
@@ -73,10 +76,10 @@ func (e *Engine) Next() collector.Moment { return e.due.next() }
 
 // Latest returns the latest reading of a point; unread if there was none.
 func (e *Engine) Latest(p collector.PointID) collector.Reading {
-	if p < 0 || int(p) >= len(e.latest) {
+	if p < 0 || int(p) >= len(e.inputs) {
 		return collector.Fail(p, collector.NotRead, math.NaN(), 0, "")
 	}
-	return e.latest[p]
+	return e.inputs[p].latest
 }
 
 // settle deals with all deadlines before now, each at its own moment, and makes it now.
@@ -105,40 +108,62 @@ func (e *Engine) expire(now collector.Moment) {
 
 // take stores a reading and marks what it may change.
 func (e *Engine) take(r *collector.Reading) {
-	p := int(r.Point)
-	if uint(p) >= uint(len(e.latest)) {
+	if uint(r.Point) >= uint(len(e.inputs)) {
 		return
 	}
-	if e.stamps[p] == e.round { // a second reading of one point: the first is judged before it
+	in := &e.inputs[r.Point]
+	if in.stamp == e.round { // a second reading of one point: the first is judged before it
 		e.work()
 		e.round++
 	}
-	e.stamps[p] = e.round
-	e.latest[p] = *r
-	if !usable(r) {
-		e.lose(p)
-		return
+	in.stamp = e.round
+	in.latest = *r
+	switch v := r.Value; {
+	case !r.Quality.Usable():
+		e.lose(in)
+	case v >= in.quiet.lo && v <= in.quiet.hi:
+		in.last = v
+	case !usable(r):
+		e.lose(in)
+	default:
+		in.last = v
+		e.notice(in, v)
 	}
-	v := r.Value
-	e.last[p] = v
-	for i := e.guardOf[p]; i < e.guardOf[p+1]; i++ {
-		if g := &e.guards[i]; v < g.lo || v > g.hi {
+}
+
+// notice marks the rules and terms that cannot pass over the value.
+func (e *Engine) notice(in *input, v float64) {
+	for i := range in.guards {
+		if g := &in.guards[i]; v < g.lo || v > g.hi {
 			e.touch(int(g.rank))
 		}
 	}
-	for _, i := range e.termOn[e.termOf[p]:e.termOf[p+1]] {
+	for _, i := range in.terms {
 		t := &e.terms[i]
 		if is := t.compare(v); is != t.truth || !t.known {
 			t.truth, t.known = is, true
 			e.touch(t.owner)
 		}
 	}
+	e.narrow(in)
+}
+
+// narrow works out anew within which values nothing changes.
+func (e *Engine) narrow(in *input) {
+	q := open()
+	for i := range in.guards {
+		q = q.and(in.guards[i].band)
+	}
+	for _, i := range in.terms {
+		q = q.and(e.terms[i].quiet(in.last))
+	}
+	in.quiet = q
 }
 
 // lose marks all rules of a point whose reading cannot be used. Terms keep their truth.
-func (e *Engine) lose(p int) {
-	for i := e.guardOf[p]; i < e.guardOf[p+1]; i++ {
-		e.touch(int(e.guards[i].rank))
+func (e *Engine) lose(in *input) {
+	for i := range in.guards {
+		e.touch(int(in.guards[i].rank))
 	}
 }
 

@@ -160,8 +160,8 @@ func (a *alarm) restore(e *Engine, m *AlarmMemory) {
 	}
 	if m.HasValue {
 		a.measure = m.Value
-		if a.direct && math.IsNaN(e.last[a.rule.Point]) {
-			e.last[a.rule.Point] = m.Value
+		if a.direct && math.IsNaN(a.input.last) {
+			a.input.last = m.Value
 		}
 	}
 	if m.Kind != a.rule.Kind {

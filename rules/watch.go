@@ -51,6 +51,9 @@ func shut() band { return band{math.Inf(1), math.Inf(-1)} }
 // open returns the band of all finite values: look at none.
 func open() band { return band{-math.MaxFloat64, math.MaxFloat64} }
 
+// and returns the values that are in both bands.
+func (b band) and(o band) band { return band{max(b.lo, o.lo), min(b.hi, o.hi)} }
+
 // watcher judges one kind of condition for one rule and owns the window it needs.
 type watcher interface {
 	look(s *sight) finding
