@@ -109,11 +109,13 @@ def text_keys(x):
     if isinstance(x, list):
         return [text_keys(v) for v in x]
     return x
-found = []
+found, checkers = [], {}
+for schema in set(sys.argv[1::2]):
+    tree = json.load(open(schema))
+    jsonschema.Draft202012Validator.check_schema(tree)
+    checkers[schema] = jsonschema.Draft202012Validator(tree)
 for schema, file in zip(sys.argv[1::2], sys.argv[2::2]):
-    schema = json.load(open(schema))
-    jsonschema.Draft202012Validator.check_schema(schema)
-    checker = jsonschema.Draft202012Validator(schema)
+    checker = checkers[schema]
     found.append([e.json_path + ": " + e.message for e in checker.iter_errors(text_keys(yaml.load(open(file), Loader)))])
 json.dump(found, sys.stdout)
 `

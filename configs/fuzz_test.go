@@ -1,0 +1,100 @@
+package configs_test
+
+import (
+	"errors"
+	"io/fs"
+	"strings"
+	"testing"
+	"testing/fstest"
+
+	"roundsman/configs"
+	"roundsman/rules"
+)
+
+// check holds what Load promises for any input: a site that all parts take, or
+// problems, each with a file and, where it is inside a file, a place that exists.
+func check(t *testing.T, files map[string]string) {
+	t.Helper()
+	fsys := fstest.MapFS{}
+	for name, text := range files {
+		fsys[name] = &fstest.MapFile{Data: []byte(text)}
+	}
+	s, err := configs.Load(fsys, "site.yaml")
+	if (s == nil) == (err == nil) {
+		t.Fatalf("site %v with error %v", s, err)
+	}
+	found := problems(t, s, err)
+	for _, p := range found {
+		text, ok := files[p.File]
+		if !ok || p.Text == "" || strings.ContainsAny(p.Text, "\n\r") {
+			t.Errorf("a problem without file, text or on many lines: %q", p.String())
+		}
+		if lines := strings.Count(text, "\n") + strings.Count(text, "\r") + strings.Count(text, "\u0085") + strings.Count(text, "\u2028") + strings.Count(text, "\u2029") + 2; p.Line < 0 || p.Line > lines {
+			t.Errorf("line %d of %d: %v", p.Line, lines, p)
+		}
+	}
+	if err != nil {
+		return
+	}
+	if _, err := rules.New(s.Points, s.Rules); err != nil {
+		t.Errorf("the engine refuses a set that loaded: %v", err)
+	}
+	for i, p := range s.Points {
+		if int(p.ID) != i || p.Name == "" {
+			t.Errorf("point %d: %+v", i, p)
+		}
+	}
+}
+
+func problems(t *testing.T, s *configs.Site, err error) configs.Problems {
+	if err == nil {
+		return s.Notes
+	}
+	ps, ok := errors.AsType[configs.Problems](err)
+	if !ok || len(ps) == 0 {
+		t.Fatalf("error of type %T: %v", err, err)
+	}
+	return ps
+}
+
+// seeds adds the demonstration's files, the wrong lines and their like.
+func seeds(f *testing.F, cases []badLine, file string) {
+	for _, c := range cases {
+		f.Add(c.files()[file])
+	}
+	fsys, _ := configs.Demo()
+	names, err := fs.Glob(fsys, "rules/*.yaml")
+	if err != nil {
+		f.Fatal(err)
+	}
+	if file == "site.yaml" {
+		names = []string{"site.yaml"}
+	}
+	for _, n := range names {
+		data, err := fs.ReadFile(fsys, n)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(string(data))
+	}
+	for _, s := range []string{"", "---", "\t", "a: &x [*x]", "? \n: ", "a: !!binary x", "{", "[[[[", "%YAML 9.9\n---\n", "a: |\n  b\n", "a: >-\n\n", "'", "\"\\u0000\"", "\ufeff", "- - - -", "a: 1\r\nb: 2\rc: 3"} {
+		f.Add(s)
+	}
+}
+
+func FuzzSiteFile(f *testing.F) {
+	seeds(f, siteCases, "site.yaml")
+	f.Add(handbook)
+	f.Fuzz(func(t *testing.T, text string) {
+		check(t, map[string]string{"site.yaml": text, "rules/air.yaml": handbookRules})
+	})
+}
+
+func FuzzRuleFile(f *testing.F) {
+	seeds(f, ruleCases, "r.yaml")
+	f.Add(handbookRules)
+	site := strings.Replace(handbook, "rules/*.yaml", "r.yaml", 1)
+	f.Fuzz(func(t *testing.T, text string) {
+		check(t, map[string]string{"site.yaml": site, "r.yaml": text})
+	})
+}
