@@ -22,8 +22,9 @@ var (
 const longestShelve = 366 * 24 * time.Hour
 
 // Act does what a person wants with an alarm and appends the events. The error wraps ErrNoAlarm, ErrIncomplete
-// or ErrNotNow; then nothing was changed by the act. Ask Next for the deadline afterwards.
+// or ErrNotNow; then the act changed nothing. Ask Next for the deadline afterwards.
 func (e *Engine) Act(now collector.Moment, act Act, events []Event) ([]Event, error) {
+	events, _ = e.Step(now, nil, events) // so that the act meets the state of its own moment
 	if act.Rule < 0 || act.Rule >= len(e.alarms) {
 		return events, fmt.Errorf("alarm %d: %w", act.Rule, ErrNoAlarm)
 	}
@@ -31,7 +32,6 @@ func (e *Engine) Act(now collector.Moment, act Act, events []Event) ([]Event, er
 	if err := act.complete(); err != nil {
 		return events, fmt.Errorf("%s: %s: %w", a.rule.Name, act.Kind, err)
 	}
-	events, _ = e.Step(now, nil, events) // so that the act meets the state of its own moment
 	e.out = events
 	err := e.act(a, &act)
 	if err == nil {

@@ -24,7 +24,9 @@ func FuzzStep(f *testing.F) {
 		}
 		in := &bytesOf{data: data}
 		var events []rules.Event
-		var now, reached collector.Moment
+		now := collector.At(time.Date(2026, 4, 18, 6, 10, 0, 0, time.UTC))
+		engine.Step(now, nil, nil)
+		reached := now
 		for step := 0; len(in.data) > 0 && step < 2000; step++ {
 			now += in.time()
 			reached = max(reached, now)
