@@ -33,8 +33,9 @@ type Engine struct {
 	now   collector.Moment
 	begun bool
 
-	sight sight
-	out   []Event
+	sight    sight
+	out      []Event
+	tracking tracking
 }
 
 // input is a point as the engine sees it. Most readings are within quiet: they change nothing but themselves.
@@ -191,6 +192,9 @@ func (e *Engine) work() {
 }
 
 func (e *Engine) judge(rank int) {
+	if e.tracking.judged != nil {
+		e.tracking.judged[rank>>6] |= 1 << (rank & 63)
+	}
 	i := e.byRank[rank]
 	if rank >= len(e.conditions) {
 		e.judgeAlarm(&e.alarms[i])

@@ -73,12 +73,16 @@ func (e *Engine) Save() Memory {
 	}
 	for i := range e.conditions {
 		c := &e.conditions[i]
-		m.Conditions[c.def.Name] = ConditionMemory{
-			Truth: c.truth, Known: c.known, Base: c.base, Inner: c.inner, Latched: c.latched, Holding: c.holding,
-			Began: c.began, Ended: c.ended, Terms: e.truths(c.terms.from, c.until.to),
-		}
+		m.Conditions[c.def.Name] = c.save(e)
 	}
 	return m
+}
+
+func (c *condition) save(e *Engine) ConditionMemory {
+	return ConditionMemory{
+		Truth: c.truth, Known: c.known, Base: c.base, Inner: c.inner, Latched: c.latched, Holding: c.holding,
+		Began: c.began, Ended: c.ended, Terms: e.truths(c.terms.from, c.until.to),
+	}
 }
 
 func (a *alarm) save(e *Engine) AlarmMemory {
