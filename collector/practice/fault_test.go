@@ -1,0 +1,141 @@
+package practice
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"roundsman/collector/modbus/device"
+)
+
+func TestParseFault(t *testing.T) {
+	tests := []struct {
+		text string
+		want Fault
+		err  string
+	}{
+		{"air-leak", Fault{Name: "air-leak"}, ""},
+		{"air-leak@30s", Fault{"air-leak", 30 * time.Second, 0}, ""},
+		{"hose-off@20s+60s", Fault{"hose-off", 20 * time.Second, time.Minute}, ""},
+		{"mains-lost@0s+1m30s", Fault{"mains-lost", 0, 90 * time.Second}, ""},
+		{"air-leek@30s", Fault{}, `unknown fault "air-leek": one of air-leak, hose-off`},
+		{"", Fault{}, `unknown fault ""`},
+		{"air-leak@", Fault{}, `fault "air-leak@": time: "" is not a time`},
+		{"air-leak@soon", Fault{}, `time: "soon" is not a time such as 30s or 2m`},
+		{"air-leak@-3s", Fault{}, `time: "-3s" is before the beginning`},
+		{"air-leak@3s+", Fault{}, `length: "" is not a time`},
+		{"air-leak@3s+0s", Fault{}, `length: is nothing`},
+	}
+	for _, tt := range tests {
+		got, err := ParseFault(tt.text)
+		if got != tt.want || (err == nil) != (tt.err == "") || err != nil && !strings.Contains(err.Error(), tt.err) {
+			t.Errorf("%q: got %+v, %v, want %+v, %q", tt.text, got, err, tt.want, tt.err)
+		}
+		if err == nil {
+			if again, err := ParseFault(got.String()); err != nil || again != got {
+				t.Errorf("%q: %v reads back as %+v, %v", tt.text, got, again, err)
+			}
+		}
+	}
+}
+
+func TestFaultsAreExplained(t *testing.T) {
+	want := []string{"air-leak", "hose-off", "compressor-trip", "wire-break", "float-stuck", "check-valve", "filter-blocked",
+		"plc-reboot", "map-shift", "late-replies", "same-id", "broker-down", "mains-lost", "register-frozen"}
+	var have []string
+	for _, k := range Faults() {
+		have = append(have, k.Name)
+		if len(k.About) < 20 || strings.Contains(k.About, "\n") {
+			t.Errorf("%s: %q is no line of explanation", k.Name, k.About)
+		}
+	}
+	for _, name := range want {
+		if !slices.Contains(have, name) {
+			t.Errorf("fault %s is missing", name)
+		}
+	}
+}
+
+func TestSchedule(t *testing.T) {
+	p := plant(t, Options{Faults: []Fault{
+		{"wire-break", 30 * time.Second, time.Minute}, {"air-leak", time.Minute, 0}, {"mains-lost", 2 * time.Hour, time.Second},
+	}})
+	for _, step := range []struct {
+		at   time.Duration
+		want string
+	}{{0, ""}, {29 * time.Second, ""}, {30 * time.Second, "wire-break"}, {70 * time.Second, "air-leak wire-break"},
+		{90 * time.Second, "air-leak"}, {time.Hour, "air-leak"}, {3 * time.Hour, "air-leak"}} {
+		p.play(step.at)
+		if got := strings.Join(p.Acting(), " "); got != step.want {
+			t.Errorf("after %v: %q, want %q", step.at, got, step.want)
+		}
+	}
+}
+
+func TestUnknownFaultIsRefused(t *testing.T) {
+	if _, err := New(Options{Faults: []Fault{{Name: "nonsense"}}}); err == nil || !strings.Contains(err.Error(), `unknown fault "nonsense"`) {
+		t.Errorf("New: %v", err)
+	}
+	if _, err := New(Options{Speed: -1}); err == nil {
+		t.Error("New took a negative speed")
+	}
+	p := plant(t, Options{})
+	if err := p.Begin("nonsense"); err == nil {
+		t.Error("Begin took an unknown fault")
+	}
+}
+
+// Upsets of the plant reach the model, and end.
+func TestPlantFaults(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		shows func(*Plant) bool
+	}{
+		{"compressor-trip", func(p *Plant) bool { return p.State().Air.Fault }},
+		{"mains-lost", func(p *Plant) bool { return !p.State().Mains }},
+		{"hose-off", func(p *Plant) bool { s := p.State(); return s.Air.Header < 6.5 }},
+		{"air-leak", func(p *Plant) bool { return p.Truth()["air.compressor.loaded"] == 1 }},
+		{"filter-blocked", func(p *Plant) bool {
+			return p.Truth()["reclaim.filter.in"]-p.Truth()["reclaim.filter.out"] > 1.2
+		}},
+		{"wire-break", func(p *Plant) bool {
+			w, err := p.banks[controller].Get(device.Holding, 10, 1)
+			return err == nil && w[0] == 0
+		}},
+	} {
+		p := plant(t, Options{Seed: 4, Speed: 10})
+		if tt.shows(p) && tt.name != "air-leak" {
+			t.Errorf("%s shows before it began", tt.name)
+		}
+		if err := p.Begin(tt.name); err != nil {
+			t.Fatal(err)
+		}
+		seen := false
+		for range 600 {
+			p.advance(100 * time.Millisecond)
+			seen = seen || tt.shows(p)
+		}
+		if !seen {
+			t.Errorf("%s does not show in 10 minutes", tt.name)
+		}
+		p.End(tt.name)
+		p.advance(100 * time.Millisecond)
+		p.advance(60 * time.Second)
+		if tt.name != "air-leak" && tt.shows(p) {
+			t.Errorf("%s does not end", tt.name)
+		}
+	}
+}
+
+func TestSpeed(t *testing.T) {
+	p := plant(t, Options{Speed: 60})
+	before := p.State().Time
+	p.advance(2 * time.Second)
+	if got := p.State().Time.Sub(before); got != 2*time.Minute {
+		t.Errorf("2 s at speed 60 moved the plant by %v", got)
+	}
+	if p.gateway.tank != time.Second || p.gateway.drum != 5*time.Second {
+		t.Errorf("the yard publishes every %v and %v, want 1 s at the quickest", p.gateway.tank, p.gateway.drum)
+	}
+}
