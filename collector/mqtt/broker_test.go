@@ -27,12 +27,13 @@ type pipeBroker struct {
 	guard  *guard
 	work   sync.WaitGroup
 
-	mu    sync.Mutex
-	down  bool
-	line  lineState
-	thaw  chan struct{} // closed when blocked lines end
-	conns []net.Conn
-	dials int
+	mu      sync.Mutex
+	down    bool
+	line    lineState
+	thaw    chan struct{} // closed when blocked lines end
+	conns   []net.Conn
+	dials   int
+	address string // last dialled
 }
 
 // lineState is what happens to bytes on the way.
@@ -118,10 +119,11 @@ func (b *pipeBroker) stop() {
 	b.work.Wait()
 }
 
-func (b *pipeBroker) dial(ctx context.Context, _, _ string) (net.Conn, error) {
+func (b *pipeBroker) dial(_ context.Context, _, address string) (net.Conn, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.dials++
+	b.address = address
 	if b.down {
 		return nil, errors.New("connection refused")
 	}
@@ -178,21 +180,23 @@ type running struct {
 	readings []collector.Reading
 }
 
-// start runs a link over the broker until the test ends.
+// start runs a link over the broker.
 func start(t testing.TB, b *pipeBroker, opts mqtt.Options, points ...mqtt.Point) *running {
 	t.Helper()
+	return startOver(t, b.dial, opts, points...)
+}
+
+func startOver(t testing.TB, dial func(context.Context, string, string) (net.Conn, error), opts mqtt.Options, points ...mqtt.Point) *running {
+	t.Helper()
 	r := &running{clock: collector.NewClock()}
-	opts.Points = points
+	opts.Points, opts.Dial = points, dial
 	if opts.Name == "" {
 		opts.Name = "yard"
 	}
 	if opts.Broker == "" {
 		opts.Broker = "tcp://broker"
 	}
-	opts.ClientID = "box"
-	opts.Dial = b.dial
-	opts.Status = 0
-	opts.QoS = 1
+	opts.Status, opts.QoS = 0, 1
 	link, err := mqtt.New(opts, site(), r.clock)
 	if err != nil {
 		t.Fatal(err)

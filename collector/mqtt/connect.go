@@ -309,7 +309,7 @@ func (l *Link) explain(err error) error {
 // explainLoss says in words why a connection broke.
 func (l *Link) explainLoss(err error, held time.Duration) error {
 	switch {
-	case errors.Is(err, io.EOF) && held < settled:
+	case errors.Is(err, io.EOF) && held < settled && l.opts.ClientID != "":
 		return fmt.Errorf("the broker closed the connection after %v; perhaps another client has the id %q",
 			held.Round(time.Millisecond), l.opts.ClientID)
 	case errors.Is(err, io.EOF):

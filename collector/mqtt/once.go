@@ -2,7 +2,6 @@ package mqtt
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -16,8 +15,8 @@ import (
 // status point last. A point that got none is unread, with its topic in the
 // detail. The error says why there was no connection; the readings are then
 // there all the same.
-func (l *Link) Once(ctx context.Context, wait time.Duration) ([]collector.Reading, error) {
-	ctx, cancel := context.WithTimeout(ctx, wait)
+func (l *Link) Once(parent context.Context, wait time.Duration) ([]collector.Reading, error) {
+	ctx, cancel := context.WithTimeout(parent, wait)
 	defer cancel()
 	latest := make(map[collector.PointID]collector.Reading)
 	out := make(chan collector.Batch)
@@ -38,8 +37,11 @@ func (l *Link) Once(ctx context.Context, wait time.Duration) ([]collector.Readin
 		return nil
 	})
 	err := g.Wait()
-	if st := l.Status(); !st.Up && st.LastError != "" {
-		err = errors.Join(err, fmt.Errorf("link %s: %s", l.opts.Name, st.LastError))
+	if err == nil {
+		err = parent.Err()
+	}
+	if st := l.Status(); err == nil && !st.Up && st.LastError != "" {
+		err = fmt.Errorf("link %s: %s", l.opts.Name, st.LastError)
 	}
 	return l.collect(latest, wait), err
 }

@@ -1,6 +1,7 @@
 package payload
 
 import (
+	"bytes"
 	"unicode/utf16"
 	"unicode/utf8"
 )
@@ -54,14 +55,7 @@ func equalText(quoted []byte, want string) bool {
 	return hasEscape(inner) && string(unescape(nil, inner)) == want
 }
 
-func hasEscape(b []byte) bool {
-	for _, c := range b {
-		if c == '\\' {
-			return true
-		}
-	}
-	return false
-}
+func hasEscape(b []byte) bool { return bytes.IndexByte(b, '\\') >= 0 }
 
 var simpleEscapes = [256]byte{'"': '"', '\\': '\\', '/': '/', 'b': '\b', 'f': '\f', 'n': '\n', 'r': '\r', 't': '\t'}
 

@@ -1,7 +1,5 @@
 package payload
 
-import "bytes"
-
 // Value is one value of a payload, as it was sent. The zero Value is none.
 type Value struct {
 	raw []byte
@@ -10,10 +8,10 @@ type Value struct {
 // Whole returns a payload that is not taken apart, less the blanks around it:
 // a bare number, a number with a unit, a word, or any one JSON value.
 func Whole(payload []byte) Value {
-	if raw := trim(payload); raw != nil {
-		return Value{raw}
+	if payload == nil {
+		payload = []byte{}
 	}
-	return Value{[]byte{}}
+	return Value{trim(payload)}
 }
 
 // Found reports whether there is a value at all.
@@ -61,4 +59,14 @@ func (v Value) structure() string {
 }
 
 // trim cuts blanks, and the zero bytes that some devices end a text with.
-func trim(b []byte) []byte { return bytes.Trim(b, " \t\r\n\x00") }
+func trim(b []byte) []byte {
+	for len(b) > 0 && isBlank(b[0]) {
+		b = b[1:]
+	}
+	for len(b) > 0 && isBlank(b[len(b)-1]) {
+		b = b[:len(b)-1]
+	}
+	return b
+}
+
+func isBlank(c byte) bool { return isSpace(c) || c == 0 }
