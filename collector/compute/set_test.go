@@ -16,7 +16,7 @@ import (
 
 const start = collector.Moment(1_700_000_000_000_000_000)
 
-func sec(s float64) collector.Moment { return start + collector.Moment(s*1e9) }
+func sec(s float64) collector.Moment { return start + collector.Moment(math.Round(s*1e9)) }
 
 // points makes n points named by letters: a, b, c ...
 func points(n int) []collector.Point {

@@ -54,6 +54,8 @@ type rate struct {
 	factor float64
 	q      ring[sample]
 	begun  bool // had a result before
+	last   float64
+	fresh  bool // last is the slope of what q holds
 }
 
 type sample struct {
@@ -67,6 +69,7 @@ func (w *rate) observe(_ int, v float64, usable bool, at collector.Moment) {
 	}
 	for w.q.n > 0 && at.Sub(w.q.at(0).at) > w.over {
 		w.q.drop()
+		w.fresh = false
 	}
 	if w.q.n > 0 {
 		since := at.Sub(w.q.at(w.q.n - 1).at)
@@ -75,6 +78,7 @@ func (w *rate) observe(_ int, v float64, usable bool, at collector.Moment) {
 		}
 	}
 	w.q.push(sample{at, v})
+	w.fresh = false
 }
 
 func (w *rate) compute([]float64) (float64, collector.Fault, string) {
@@ -85,7 +89,10 @@ func (w *rate) compute([]float64) (float64, collector.Fault, string) {
 		return 0, collector.NoResult, "readings for less than half of the window"
 	}
 	w.begun = true
-	return w.slope() * w.factor, collector.NoFault, ""
+	if !w.fresh {
+		w.last, w.fresh = w.slope(), true
+	}
+	return w.last * w.factor, collector.NoFault, ""
 }
 
 // slope returns the least squares slope per second. Times and values are taken
