@@ -1,8 +1,12 @@
 package practice
 
 import (
+	"errors"
+	"io"
+	"net"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -137,5 +141,30 @@ func TestSpeed(t *testing.T) {
 	}
 	if p.gateway.tank != time.Second || p.gateway.drum != 5*time.Second {
 		t.Errorf("the yard publishes every %v and %v, want 1 s at the quickest", p.gateway.tank, p.gateway.drum)
+	}
+}
+
+// Whoever was let in is thrown out, even if nobody served him.
+func TestPortHangsUp(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &port{Listener: l, open: map[net.Conn]struct{}{}}
+	c, err := net.Dial("tcp", l.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	if _, err := p.Accept(); err != nil {
+		t.Fatal(err)
+	}
+	p.hangUp()
+	_ = c.SetReadDeadline(time.Now().Add(5 * time.Second))
+	if _, err := c.Read(make([]byte, 1)); !errors.Is(err, io.EOF) && !errors.Is(err, syscall.ECONNRESET) {
+		t.Errorf("read: %v, want the end", err)
+	}
+	if _, err := p.Accept(); err == nil {
+		t.Error("the port still lets in")
 	}
 }
