@@ -3,6 +3,7 @@ package mqtt_test
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"errors"
 	"log/slog"
 	"net"
@@ -29,6 +30,7 @@ type pipeBroker struct {
 
 	mu      sync.Mutex
 	down    bool
+	secure  *tls.Config // nil: plain
 	line    lineState
 	thaw    chan struct{} // closed when blocked lines end
 	conns   []net.Conn
@@ -131,6 +133,9 @@ func (b *pipeBroker) dial(_ context.Context, _, address string) (net.Conn, error
 	far, theirs := net.Pipe()
 	b.conns = append(b.conns, far)
 	server := b.server
+	if b.secure != nil {
+		theirs = tls.Server(theirs, b.secure)
+	}
 	b.work.Go(func() { server.EstablishConnection("pipe", theirs) })
 	b.work.Go(func() { b.relay(near, far) })
 	b.work.Go(func() { b.relay(far, near) })
