@@ -47,7 +47,6 @@ type Resolve func(name string) (collector.Point, bool)
 
 // Program is a compiled formula. It belongs to one goroutine.
 type Program struct {
-	source *source
 	points []collector.PointID
 	code   *vm.Program
 	vm     vm.VM
@@ -158,7 +157,7 @@ func compile(text string, resolve Resolve, condition bool) (*Program, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Program{source: src, env: make(map[string]any, len(src.points))}
+	p := &Program{env: make(map[string]any, len(src.points))}
 	p.vm.MemoryBudget = budget
 	states := make(map[string]bool)
 	for i, pt := range src.points {

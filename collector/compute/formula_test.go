@@ -2,6 +2,7 @@ package compute_test
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"runtime"
 	"strings"
@@ -277,6 +278,71 @@ func TestLongestFormula(t *testing.T) {
 	}
 }
 
+// rulesFormula is what package rules wants of a condition.
+type rulesFormula interface {
+	Points() []collector.PointID
+	Eval(values []float64) (bool, error)
+}
+
+func TestConditionFitsRules(t *testing.T) {
+	c, err := compute.CompileCondition("hyd.power > a and hyd.power < 100 and not hyd.pump.2.running", names)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var f rulesFormula = c
+	var got []string
+	for _, p := range f.Points() {
+		got = append(got, sitePoints[p].Name)
+	}
+	if want := "hyd.power a hyd.pump.2.running"; strings.Join(got, " ") != want {
+		t.Errorf("points %v, want %s", got, want)
+	}
+	if v, err := f.Eval([]float64{7.5, 5, 0}); err != nil || !v {
+		t.Errorf("%v, %v", v, err)
+	}
+	if v, err := f.Eval([]float64{7.5, 5, 1}); err != nil || v {
+		t.Errorf("%v, %v", v, err)
+	}
+}
+
+// Two names of one point give its value once.
+func TestOnePointOfTwoNames(t *testing.T) {
+	p, err := compute.Compile("x + y", func(name string) (collector.Point, bool) {
+		return collector.Point{ID: 4, Name: name}, name == "x" || name == "y"
+	})
+	if err != nil || len(p.Points()) != 1 {
+		t.Fatalf("%v, %v", p, err)
+	}
+	if v, err := p.Eval([]float64{3}); err != nil || v != 6 {
+		t.Errorf("%v, %v", v, err)
+	}
+}
+
+func TestFormulaPoints(t *testing.T) {
+	pts := points(4)
+	pts[0].Kind, pts[2].Kind = collector.State, collector.State
+	named := map[string]collector.PointID{"a": 0, "b": 1}
+	s := newSet(t, pts,
+		compute.Spec{Point: 2, Formula: &compute.Formula{Source: "a and b > 3", Names: named}}, // a state: a truth is 1 or 0
+		compute.Spec{Point: 3, Formula: &compute.Formula{Source: "a * b", Names: named, Factor: 1000}})
+	out := s.Step(sec(0), []collector.Reading{good(0, 1, 0), good(1, 4, 0)}, nil)
+	if len(out) != 2 || out[0].Value != 1 || out[1].Value != 4000 {
+		t.Errorf("%+v", out)
+	}
+	out = s.Step(sec(1), []collector.Reading{good(0, 0, 1)}, nil)
+	if out[0].Value != 0 || out[1].Value != 0 || out[0].At != sec(0) {
+		t.Errorf("%+v", out)
+	}
+	for _, sp := range []compute.Spec{
+		{Point: 2, Name: "c", Formula: &compute.Formula{Source: "a + b", Names: named}},
+		{Point: 3, Name: "d", Formula: &compute.Formula{Source: "a and b > 3", Names: named}},
+	} {
+		if _, err := compute.New(pts, []compute.Spec{sp}); err == nil {
+			t.Errorf("%s: %s was taken", sp.Name, sp.Formula.Source)
+		}
+	}
+}
+
 func FuzzCompile(f *testing.F) {
 	for name, s := range hostile() {
 		if len(s) < 5000 {
@@ -303,9 +369,67 @@ func FuzzCompile(f *testing.F) {
 			}
 			return
 		}
+		if c, err := compute.CompileCondition(source, names); err == nil {
+			_, _ = c.Eval(valuesOf(c.Points())) // a state alone is both; it must not crash
+		}
 		v, err := p.Eval(valuesOf(p.Points()))
 		if err == nil && (math.IsNaN(v) || math.IsInf(v, 0)) {
 			t.Fatalf("%q = %v", source, v)
 		}
 	})
+}
+
+func BenchmarkFormula(b *testing.B) {
+	for name, source := range map[string]string{
+		"ratio": "fresh.litres / vehicles",
+		"pumps": "hyd.pump.1.running and not hyd.pump.2.running ? hyd.power : 0",
+		"long":  strings.Repeat("a+", 249) + "a",
+	} {
+		p, err := compute.Compile(source, names)
+		if err != nil {
+			b.Fatal(err)
+		}
+		values := valuesOf(p.Points())
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := p.Eval(values); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+func BenchmarkRefuse(b *testing.B) {
+	for name, source := range hostile() {
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				_, _ = compute.Compile(source, names)
+			}
+		})
+	}
+}
+
+func ExampleCompile() {
+	resolve := func(name string) (collector.Point, bool) {
+		id, ok := map[string]collector.PointID{"fresh.litres": 7, "vehicles": 9}[name]
+		return collector.Point{ID: id, Name: name}, ok
+	}
+	p, err := compute.Compile("fresh.litres / vehicles", resolve)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(p.Points())
+	fmt.Println(p.Eval([]float64{480, 10}))
+	fmt.Println(p.Eval([]float64{480, 0}))
+	_, err = compute.Compile("fresh.litres / cars", resolve)
+	fmt.Println(err)
+	// Output:
+	// [7 9]
+	// 48 <nil>
+	// 0 division by 0
+	// column 16: unknown point cars
 }

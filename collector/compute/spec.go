@@ -28,7 +28,9 @@
 //	hyd.pump.1.running and not hyd.tank.low ? hyd.pressure : 0
 //	max(filter.in.pressure - filter.out.pressure, 0)
 //
-// There are + - * / ^, comparisons, and or not, condition ? a : b, the numbers,
+// -a ^ 2 is -(a ^ 2) and a ^ b ^ c is a ^ (b ^ c). A name is read as long as it
+// can be: where there are points a, b and a-b, 'a-b' is the third and 'a - b' a
+// difference. There are + - * / ^, comparisons, and or not, condition ? a : b, the numbers,
 // true and false, and the functions min, max (two or more), abs, round, floor,
 // ceil and sqrt. Division by 0, a power or a root that is no real number end in
 // an error, not in a figure. There are no loops, texts, lists, fields, clocks or
