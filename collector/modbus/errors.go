@@ -110,7 +110,7 @@ func faultOf(err error) collector.Fault {
 		return collector.Refused
 	}
 	switch wire.ReasonOf(err) {
-	case wire.TimedOut:
+	case wire.TimedOut, wire.Waiting:
 		return collector.NoAnswer
 	case wire.Refused, wire.Unreachable, wire.Closed:
 		return collector.LinkLost

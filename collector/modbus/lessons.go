@@ -31,8 +31,8 @@ func (l *Link) learn(r, a, b request, now time.Time) {
 	le := l.lessons[k]
 	if end := a.start + a.count; end < b.start {
 		le.gaps = append(le.gaps, plan.Span{First: end, Last: b.start - 1})
-	} else {
-		le.max = int(max(a.count, b.count))
+	} else if n := int(max(a.count, b.count)); le.max == 0 || n < le.max {
+		le.max = n
 	}
 	le.until = now.Add(refusedWait)
 	if l.lessons == nil {

@@ -55,7 +55,7 @@ func newRig(ctx context.Context, banks map[uint8]*device.Bank) *rig {
 		if r.opts.Transport == modbus.TCP {
 			go r.server.ServeConn(ctx, far)
 		} else {
-			go r.server.ServeSerial(ctx, far, device.Line{})
+			go r.server.ServeSerial(ctx, far, device.Line{Wait: func(t time.Time) { time.Sleep(time.Until(t)) }})
 		}
 		return near, nil
 	}}

@@ -33,7 +33,8 @@ func (o Options) line() plan.Line {
 	return plan.Line{RoundTrip: tcpRoundTrip, PerByte: tcpPerByte, Gap: o.Gap, Turnaround: turnaround}
 }
 
-// limit returns what the site file and the link's own lessons allow for one table of a unit.
+// limit returns what the site file and the link's own lessons allow for one
+// table of a unit. No request runs across an address that was refused.
 func (l *Link) limit(unit, table uint8) plan.Limit {
 	lim := l.opts.limit(unit, table)
 	learned := l.lessons[lessonKey{unit, Table(table)}]
@@ -41,6 +42,12 @@ func (l *Link) limit(unit, table uint8) plan.Limit {
 		lim.Max = learned.max
 	}
 	lim.Forbidden = append(lim.Forbidden, learned.gaps...)
+	for i := range l.slots {
+		s := &l.slots[i]
+		if s.refusal != nil && s.Unit == unit && s.Table == Table(table) {
+			lim.Forbidden = append(lim.Forbidden, plan.Span{First: s.Start, Last: s.Start + s.Count() - 1})
+		}
+	}
 	return lim
 }
 

@@ -43,9 +43,11 @@ func newReader(o Options) *reader {
 		r.transporter = wire.NewRTUOverTCP(open, wire.Timing{Timeout: o.Timeout, Gap: o.Gap})
 	default:
 		m := o.mode()
-		r.transporter = wire.NewRTU(open, wire.Timing{
-			Timeout: o.Timeout, Char: m.Char(), Silence: m.Silence(), Gap: o.Gap, Pause: serial.Pause,
-		})
+		timing := wire.Timing{Timeout: o.Timeout, Char: m.Char(), Silence: m.Silence(), Gap: o.Gap}
+		if o.Open == nil {
+			timing.Pause = serial.Pause // a line that is given may live in a test's own time
+		}
+		r.transporter = wire.NewRTU(open, timing)
 	}
 	return r
 }

@@ -111,22 +111,22 @@ func (r *round) probeRefused() {
 }
 
 // fetch reads a request into its slots, in parts if the device refuses the
-// whole. It reports whether all of them got a value.
-func (r *round) fetch(q request) bool {
+// whole. It reports whether all of them got a value, and whether in one piece.
+func (r *round) fetch(q request) (good, whole bool) {
 	data, err := r.ask(q, 1+r.opts.Retries)
 	if err == nil {
 		r.store(q, data)
-		return true
+		return true, true
 	}
 	var x Exception
 	if errors.As(err, &x) && x.splits() {
 		if !r.single(q) {
-			return r.halve(q)
+			return r.halve(q), false
 		}
 		r.refuse(q.slots, err, time.Now())
 	}
 	r.fail(q.slots, err)
-	return false
+	return false, false
 }
 
 // single reports whether the request cannot be made smaller: all its slots lie on the same addresses.
@@ -139,18 +139,20 @@ func (r *round) single(q request) bool {
 	return true
 }
 
-// halve reads the two halves of a refused request.
+// halve reads the two halves of a refused request. It reports whether all slots got a value.
 func (r *round) halve(q request) bool {
 	cut := len(q.slots) / 2
 	if cut == 0 {
-		return r.fetch(r.tight(q.slots))
+		good, _ := r.fetch(r.tight(q.slots))
+		return good
 	}
 	a, b := r.tight(q.slots[:cut]), r.tight(q.slots[cut:])
-	gotA, gotB := r.fetch(a), r.fetch(b)
-	if gotA && gotB {
+	goodA, wholeA := r.fetch(a)
+	goodB, wholeB := r.fetch(b)
+	if wholeA && wholeB {
 		r.learn(q, a, b, time.Now())
 	}
-	return gotA && gotB
+	return goodA && goodB
 }
 
 // store decodes an answer into the slots.
@@ -218,10 +220,10 @@ func (r *round) try(q request, tries int) ([]byte, error) {
 	return nil, err
 }
 
-// final reports whether another try is of no use: the device has answered by an exception, or the line is down.
+// final reports whether another try is of no use: the device has answered by an exception, is not to be asked now, or the line is down.
 func (r *round) final(err error) bool {
 	var x Exception
-	return errors.As(err, &x) || r.down != nil || r.ctx.Err() != nil
+	return errors.As(err, &x) || r.down != nil || r.ctx.Err() != nil || wire.ReasonOf(err) == wire.Waiting
 }
 
 // sum notes in the unit how a request ended that brought no data.
@@ -231,7 +233,7 @@ func (r *round) sum(q request, err error) {
 	case errors.As(err, &x) && !x.gateway():
 		q.unit.heard(q)
 		return
-	case r.down != nil:
+	case r.down != nil || wire.ReasonOf(err) == wire.Waiting:
 		q.unit.lastErr = err
 		return
 	}
@@ -251,7 +253,7 @@ func (r *round) exchange(q request) ([]byte, error) {
 	data, err := r.reader.read(q.unit.id, q.table, q.start, q.count)
 	took := time.Since(start)
 	r.busy += took
-	if r.ctx.Err() != nil {
+	if r.ctx.Err() != nil || wire.ReasonOf(err) == wire.Waiting {
 		return nil, err
 	}
 	r.meter.Count(outcomeOf(err), took)

@@ -11,7 +11,7 @@ import (
 const (
 	lateFactor = 3
 	leastLate  = time.Second
-	mostQueued = 4
+	mostQueued = 8
 )
 
 // A question repeated this soon after it stayed unanswered is a further try of
@@ -32,6 +32,18 @@ type lateness struct {
 // Exceptions have one shape for all; see lateness.doubts.
 func sameShape(a, b []byte) bool { return a[1] == b[1] && dataLength(a[1:]) == dataLength(b[1:]) }
 
+// queued counts the requests that may wait for an answer somewhere behind the
+// line: a gateway or a controller with several unit ids has one queue for all.
+func (r *RTU) queued(now time.Time) int {
+	n := 0
+	for _, l := range r.late {
+		if now.Before(l.until) {
+			n += l.sends
+		}
+	}
+	return n
+}
+
 // longest is how late answers to n requests may come.
 func (r *RTU) longest(n int) time.Duration {
 	return time.Duration(min(n, mostQueued)) * max(lateFactor*r.timing.Timeout, leastLate)
@@ -47,7 +59,7 @@ func (r *RTU) note(request []byte, sent time.Time) {
 	l.answered = false
 	l.sends++
 	l.failed = time.Now()
-	l.until = l.failed.Add(r.longest(l.sends))
+	l.until = l.failed.Add(r.longest(max(r.queued(l.failed), l.sends)))
 	for _, q := range l.requests {
 		if bytes.Equal(q, request) {
 			return
@@ -58,7 +70,7 @@ func (r *RTU) note(request []byte, sent time.Time) {
 
 // awaitLate listens until no late answer can pass for the answer to this
 // request. It does not hold up the line for longer than leastLate: a unit that
-// needs more is reported as not answering, without being asked.
+// needs more is not asked now.
 func (r *RTU) awaitLate(request []byte) *Error {
 	l := r.late[request[0]]
 	if l == nil {
@@ -70,7 +82,7 @@ func (r *RTU) awaitLate(request []byte) *Error {
 		delete(r.late, request[0])
 	case !l.confuses(request):
 	case wait > max(leastLate, r.timing.Timeout):
-		return &Error{Reason: TimedOut, Detail: "not asked while late answers may come"}
+		return &Error{Reason: Waiting}
 	default:
 		if r.listen(r.buf[:], l.until) > 0 {
 			r.quiet = time.Now().Add(r.timing.Silence)
@@ -110,7 +122,7 @@ func (r *RTU) doubts(request []byte) bool {
 // that only this request can have means that nothing is outstanding. Otherwise
 // it may have been the answer to the first time the question was sent, and
 // those to the other times come at the same pace.
-func (r *RTU) settle(request []byte, sent time.Time) {
+func (r *RTU) settle(request []byte) {
 	l := r.late[request[0]]
 	if l == nil {
 		return
@@ -121,8 +133,9 @@ func (r *RTU) settle(request []byte, sent time.Time) {
 	}
 	if !l.answered {
 		now := time.Now()
-		pace := now.Sub(l.first) * time.Duration(l.sends+1)
-		l.until = now.Add(min(max(l.first.Add(pace+pace/4).Sub(now), 0), r.longest(l.sends)))
+		n := max(r.queued(now), l.sends)
+		pace := now.Sub(l.first) * time.Duration(n+1)
+		l.until = now.Add(min(max(l.first.Add(pace+pace/4).Sub(now), 0), r.longest(n)))
 		l.answered = true
 	}
 }

@@ -87,7 +87,7 @@ func (r *RTU) Send(request []byte) ([]byte, error) {
 		return nil, err
 	}
 	r.quiet = time.Now().Add(max(r.timing.Silence, r.timing.Gap))
-	r.settle(request, sent)
+	r.settle(request)
 	return answer, nil
 }
 

@@ -51,12 +51,14 @@ const (
 	Garbage                         // bytes that are no frame
 	Echo                            // our own request came back and nothing else
 	Forbidden                       // the request is no reading request and was not sent
+	Waiting                         // not asked: an answer to an earlier request may still come and pass for its own
 )
 
 var reasonWords = [...]string{
 	"no reason", "no answer", "connection refused", "cannot be opened", "connection closed", "another unit answered",
 	"answer to another function", "answer of another length", "bad CRC", "garbage",
 	"own request came back (echo)", "not a reading request",
+	"not asked while late answers may come",
 }
 
 // String returns the reason in words.
