@@ -263,7 +263,7 @@ func (r *Room) Alarm(name string, state rules.State, ago time.Duration) *rules.S
 	}
 	value := r.view.Readings[r.site.Rules[i].Point].Value
 	r.view.Alarms[i] = rules.Status{Rule: i, State: state, Since: r.now.Add(-ago), Started: r.now.Add(-ago), Activations: 1, Cause: -1,
-		Active: state == rules.Unacknowledged || state == rules.Acknowledged || state >= rules.Shelved, Value: value, Peak: value}
+		Active: state == rules.Unacknowledged || state == rules.Acknowledged, Value: value, Peak: value}
 	return &r.view.Alarms[i]
 }
 

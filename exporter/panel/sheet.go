@@ -23,6 +23,9 @@ type head struct {
 	Zone    string
 	Overdue string // how long no view has come, "" while they come
 	Links   []linkRow
+
+	Silence      int64   // milliseconds without an event after which a page calls itself old
+	OverdueAfter float64 // seconds: Options.Overdue
 }
 
 // sheet is the round sheet: one line per point, as on a paper log.
@@ -73,7 +76,7 @@ type alarmRow struct {
 	Response        string
 	By              string // who acknowledged, shelved or took it out
 	Until           string // end of a shelve
-	Follow          int // alarms listed under this one
+	Follow          int    // alarms listed under this one
 	Why             string
 }
 
@@ -94,7 +97,8 @@ func (p *Panel) head(v *exporter.View, now collector.Moment, page, title string)
 	zone := siteZone(v)
 	at := p.wallTime(v.At).In(zone)
 	h := head{Title: title, Page: page, Site: v.Site.Name, Demo: v.Site.Demo, Zone: zone.String(),
-		Day: at.Format("Monday 2 January 2006"), Clock: at.Format("15:04:05")}
+		Day: at.Format("Monday 2 January 2006"), Clock: at.Format("15:04:05"),
+		Silence: 3 * p.opts.Heartbeat.Milliseconds(), OverdueAfter: p.opts.Overdue.Seconds()}
 	if age := now.Sub(v.At); age > p.opts.Overdue {
 		h.Overdue = roughly(age)
 	}
@@ -283,8 +287,12 @@ func (p *Panel) alarmRow(v *exporter.View, s rules.Status, now collector.Moment)
 	if s.State == rules.Shelved && s.Until != 0 {
 		a.Until = p.clockWords(s.Until, at)
 	}
-	if stands(&s) && !s.Active {
+	switch {
+	case s.Active:
+	case stands(&s):
 		a.Against = "was " + a.Against
+	default:
+		a.Value = "" // of long ago, and not against the limit
 	}
 	if a.Point != "" {
 		pt := &v.Site.Points[r.Point]

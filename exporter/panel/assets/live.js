@@ -3,10 +3,10 @@
 // that the server alone decides how a thing is told.
 "use strict";
 (() => {
-  const silence = 15000; // ms without a word from the box
   const body = document.body;
+  const silence = Number(body.dataset.silence); // ms without a word from the box
   const stale = document.getElementById("stale");
-  let heard = Date.now(), shownTime = "", fetching = false, again = false, over = false;
+  let heard = Date.now(), shownTime = "", fetching = false, again = false;
 
   const clock = (iso) => {
     try {
@@ -25,7 +25,7 @@
   };
 
   const look = () => {
-    const silent = over || Date.now() - heard > silence;
+    const silent = Date.now() - heard > silence;
     body.classList.toggle("silent", silent);
     stale.hidden = !silent;
     if (silent) {
@@ -35,7 +35,27 @@
     }
   };
 
-  // anew fetches this page and replaces each keyed piece that differs.
+  // morph makes an old piece of the page like the new one and leaves alone what is
+  // the same: a replaced mark would begin its slow blinking anew.
+  const morph = (old, next) => {
+    if (old === stale || old.isEqualNode(next)) return;
+    if (old.nodeName !== next.nodeName || old.childNodes.length !== next.childNodes.length) {
+      old.replaceWith(next);
+      return;
+    }
+    if (old.nodeType !== Node.ELEMENT_NODE) {
+      old.nodeValue = next.nodeValue;
+      return;
+    }
+    for (const name of old.getAttributeNames()) if (!next.hasAttribute(name)) old.removeAttribute(name);
+    for (const name of next.getAttributeNames()) {
+      if (old.getAttribute(name) !== next.getAttribute(name)) old.setAttribute(name, next.getAttribute(name));
+    }
+    const children = [...next.childNodes];
+    [...old.childNodes].forEach((child, i) => morph(child, children[i]));
+  };
+
+  // anew fetches this page and takes over what differs, at most once a second.
   const anew = async () => {
     if (fetching) { again = true; return; }
     fetching = true;
@@ -43,12 +63,8 @@
       const answer = await fetch(location.href, { cache: "no-store" });
       if (!answer.ok) throw new Error(answer.status);
       const next = new DOMParser().parseFromString(await answer.text(), "text/html");
-      for (const piece of next.querySelectorAll("[data-key]")) {
-        const old = document.querySelector('[data-key="' + CSS.escape(piece.dataset.key) + '"]');
-        if (!old) { location.reload(); return; }
-        if (old.outerHTML !== piece.outerHTML) old.replaceWith(piece);
-      }
-    } catch { // the stream will tell whether the box is there
+      for (const part of ["header", "main", "footer"]) morph(document.querySelector(part), next.querySelector(part));
+    } catch { // the stream tells whether the box is there
     } finally {
       setTimeout(() => { fetching = false; if (again) { again = false; anew(); } }, 1000);
     }
@@ -74,7 +90,7 @@
     const bar = row.querySelector(".bar"), needle = row.querySelector(".needle");
     if (needle) {
       const share = (p.value - bar.dataset.from) / (bar.dataset.to - bar.dataset.from);
-      needle.setAttribute("x", 100 * Math.min(Math.max(share, 0), 1) + "%");
+      needle.setAttribute("x", Math.round(1000 * Math.min(Math.max(share, 0), 1)) / 10 + "%");
     }
     return true;
   };
@@ -103,12 +119,12 @@
     source.addEventListener("alive", (e) => {
       const a = JSON.parse(e.data);
       hear(a.time);
-      if (a.age > 10) anew(); // the page says itself that the judging has stopped
+      if (a.age > body.dataset.overdue) anew(); // the page tells that the judging has stopped
     });
     source.addEventListener("reload", () => location.reload());
     source.addEventListener("error", () => {
       first = true; // what happens now is not told later
-      if (source.readyState === EventSource.CLOSED) setTimeout(open, 5000); // refused, not lost: the browser gives up
+      if (source.readyState === EventSource.CLOSED) setTimeout(open, 2000); // refused, not lost: the browser gives up
     });
   };
   open();
