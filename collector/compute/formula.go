@@ -48,6 +48,8 @@ type Resolve func(name string) (collector.Point, bool)
 // Program is a compiled formula. It belongs to one goroutine.
 type Program struct {
 	points []collector.PointID
+	names  []string
+	states map[string]bool // by placeholder
 	code   *vm.Program
 	vm     vm.VM
 	env    map[string]any
@@ -159,18 +161,19 @@ func compile(text string, resolve Resolve, condition bool) (*Program, error) {
 	}
 	p := &Program{env: make(map[string]any, len(src.points))}
 	p.vm.MemoryBudget = budget
-	states := make(map[string]bool)
+	p.states = make(map[string]bool)
 	for i, pt := range src.points {
 		p.points = append(p.points, pt.ID)
+		p.names = append(p.names, pt.Name)
 		p.env[placeholder(i)] = 0.0
-		states[placeholder(i)] = pt.Kind == collector.State
+		p.states[placeholder(i)] = pt.Kind == collector.State
 	}
 	config := newConfig(p.env)
 	tree, err := parser.ParseWithConfig(src.text, config)
 	if err != nil {
 		return nil, src.explain(err)
 	}
-	if err := vet(&tree.Node, states, condition); err != nil {
+	if err := vet(&tree.Node, p.states, condition); err != nil {
 		return nil, src.explain(err)
 	}
 	if _, err := new(checker.Checker).PatchAndCheck(tree, config); err != nil {

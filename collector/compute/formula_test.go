@@ -226,6 +226,8 @@ func hostile() map[string]string {
 		"choices":              strings.Repeat("true?1:", 500) + "1",
 		"powers":               strings.Repeat("9^", 1000) + "9",
 		"power tower":          strings.Repeat("9^", 100) + "9",
+		"long name":            strings.Repeat("x", 4000),
+		"hyphens":              strings.Repeat("a-", 1500) + "a",
 		"half a word":          "fresh.litres / \xff\xfe",
 	}
 }
@@ -305,6 +307,28 @@ func TestConditionFitsRules(t *testing.T) {
 	}
 }
 
+func TestFormulaAsUnderstood(t *testing.T) {
+	for source, want := range map[string]string{
+		"-a^2 + vehicles":           "((-(a ^ 2)) + vehicles)",
+		"fresh.litres/vehicles/2":   "((fresh.litres / vehicles) / 2)",
+		"a-b - a":                   "(a-b - a)",
+		"a != 0 ? 1.50 : max(a, 2)": "((a != 0) ? 1.5 : max(a, 2))",
+		"hyd.pump.1.running and not hyd.pump.2.running or a > 3 ? 1 : 0": "(((hyd.pump.1.running and (not hyd.pump.2.running)) or (a > 3)) ? 1 : 0)",
+	} {
+		p, err := compute.Compile(source, names)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := p.String(); got != want {
+			t.Errorf("%q is understood as %s, want %s", source, got, want)
+		}
+		again, err := compute.Compile(p.String(), names)
+		if err != nil || again.String() != want {
+			t.Errorf("%s does not compile to itself: %v, %v", want, again, err)
+		}
+	}
+}
+
 // Two names of one point give its value once.
 func TestOnePointOfTwoNames(t *testing.T) {
 	p, err := compute.Compile("x + y", func(name string) (collector.Point, bool) {
@@ -373,6 +397,16 @@ func FuzzCompile(f *testing.F) {
 			_, _ = c.Eval(valuesOf(c.Points())) // a state alone is both; it must not crash
 		}
 		v, err := p.Eval(valuesOf(p.Points()))
+		if shown := p.String(); len(shown) < 2000 { // brackets make it longer and deeper than the source may be
+			if again, errAgain := compute.Compile(shown, names); errAgain == nil {
+				w, errAgain := again.Eval(valuesOf(again.Points()))
+				if w != v || (err == nil) != (errAgain == nil) {
+					t.Fatalf("%q = %v, %v but %q = %v, %v", source, v, err, shown, w, errAgain)
+				}
+			} else if !strings.Contains(errAgain.Error(), "nested deeper") {
+				t.Fatalf("%q is shown as %q: %v", source, shown, errAgain)
+			}
+		}
 		if err == nil && (math.IsNaN(v) || math.IsInf(v, 0)) {
 			t.Fatalf("%q = %v", source, v)
 		}

@@ -10,6 +10,12 @@ import (
 	"roundsman/collector"
 )
 
+// The longest point name that is looked for, and that is shown in an error.
+const (
+	maxName  = 200
+	maxShown = 60
+)
+
 // source is a formula prepared for the library: point names replaced by
 // placeholders, numbers written as floats, all else as it stands.
 type source struct {
@@ -178,7 +184,11 @@ func (s *scanner) word() error {
 }
 
 func (s *scanner) unknown(name string) error {
-	if s.calls(s.pos + len([]rune(name))) {
+	called := s.calls(s.pos + len([]rune(name)))
+	if r := []rune(name); len(r) > maxShown {
+		name = string(r[:maxShown]) + "..."
+	}
+	if called {
 		return s.place(s.pos, fmt.Sprintf("unknown function %s", name))
 	}
 	return s.place(s.pos, fmt.Sprintf("unknown point %s", name))
@@ -187,7 +197,7 @@ func (s *scanner) unknown(name string) error {
 // nameEnd returns where the longest name that begins here ends.
 func (s *scanner) nameEnd() int {
 	end := s.pos
-	for end < len(s.runes) {
+	for end < min(len(s.runes), s.pos+maxName) {
 		r := s.runes[end]
 		joins := (r == '.' || r == '-') && end+1 < len(s.runes) && (letter(s.runes[end+1]) || unicode.IsDigit(s.runes[end+1]))
 		if !letter(r) && !unicode.IsDigit(r) && !joins {
