@@ -22,9 +22,9 @@ func opening(t *testing.T) time.Time {
 func TestWaterBalance(t *testing.T) {
 	m := New(Config{Seed: 3, Start: opening(t)})
 	before := m.State().Water
-	for h := range 15 {
+	for h := range 11 {
 		for u := range upsets {
-			m.Set(u, u != MainsLost && h%int(upsets+2) == int(u) || u == MainsLost && h == 9)
+			m.Set(u, u != MainsLost && h%int(upsets) == int(u) || u == MainsLost && h == 9)
 		}
 		m.Step(time.Hour)
 		now := m.State().Water
@@ -42,10 +42,13 @@ func TestWaterBalance(t *testing.T) {
 func TestWaterOfACar(t *testing.T) {
 	m := New(Config{Seed: 5, Start: opening(t)})
 	before := m.State()
-	m.Step(20 * time.Hour) // Saturday morning to Sunday morning
+	m.Step(4 * time.Hour)
+	for m.State().Traffic.InTunnel > 0 {
+		m.Step(Tick)
+	}
 	after := m.State()
 	cars := float64(after.Traffic.Left - before.Traffic.Left)
-	if cars < 600 || after.Traffic.InTunnel != 0 {
+	if cars < 100 || after.Traffic.InTunnel != 0 {
 		t.Fatalf("%g cars, %d inside", cars, after.Traffic.InTunnel)
 	}
 	l := after.Water.Ledger
@@ -63,9 +66,10 @@ func TestSameSeedSamePlant(t *testing.T) {
 	one := New(Config{Seed: 7, Start: start})
 	many := New(Config{Seed: 7, Start: start})
 	other := New(Config{Seed: 8, Start: start})
-	one.Step(3 * time.Hour)
-	other.Step(3 * time.Hour)
-	for left := 3 * time.Hour; left > 0; {
+	const span = 80 * time.Minute // over the opening hour
+	one.Step(span)
+	other.Step(span)
+	for left := time.Duration(span); left > 0; {
 		d := min(left, 137*time.Millisecond)
 		many.Step(d)
 		left -= d
@@ -119,8 +123,8 @@ func TestMeterReadsLoads(t *testing.T) {
 	}
 }
 
-// A healthy Saturday and Sunday morning stay inside the usual limits: nothing cries wolf.
-func TestHealthyWeekend(t *testing.T) {
+// A healthy Saturday stays inside the usual limits: nothing cries wolf.
+func TestHealthySaturday(t *testing.T) {
 	m := New(Config{Seed: 1, Start: opening(t)})
 	between := func(what string, v, low, high float64) {
 		if !(v >= low && v <= high) {
@@ -129,7 +133,7 @@ func TestHealthyWeekend(t *testing.T) {
 	}
 	var backwashes int
 	washing := false
-	const hours = 30
+	const hours = 13
 	for range hours * 3600 {
 		m.Step(time.Second)
 		s := m.State()
@@ -158,8 +162,8 @@ func TestHealthyWeekend(t *testing.T) {
 		}
 		washing = s.Water.Backwash
 	}
-	if backwashes < 2 || backwashes > 8 {
-		t.Errorf("%d backwashes in a weekend", backwashes)
+	if backwashes < 1 || backwashes > 4 {
+		t.Errorf("%d backwashes in a day", backwashes)
 	}
 	s := m.State()
 	for i := range 2 {
@@ -217,12 +221,12 @@ func TestUpsets(t *testing.T) {
 func TestArrivalsArePoisson(t *testing.T) {
 	m := New(Config{Seed: 11, Start: opening(t)})
 	tr := &m.traffic
-	const hours, rate = 20000, 90.0
+	const hours, rate = 10000, 90.0
 	var sum, squares float64
 	for range hours {
 		before := tr.arrived
-		for range 600 {
-			tr.arrive(rate / 600)
+		for range 60 {
+			tr.arrive(rate / 60)
 		}
 		n := float64(tr.arrived - before)
 		sum += n
