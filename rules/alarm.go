@@ -48,9 +48,10 @@ func (e *Engine) judgeAlarm(a *alarm) {
 	f, hold := e.look(a)
 	was := a.active
 	next := a.judge(e.now, f.verdict, hold)
-	if a.active != was {
+	switch {
+	case a.active && !was:
 		a.truthSince, a.worst = e.now, f.measure
-	} else if a.active {
+	case a.active:
 		a.worst = worse(a.worst, f.measure, a.low)
 	}
 	e.tellFound(a)

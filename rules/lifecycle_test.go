@@ -321,3 +321,28 @@ func TestRealarm(t *testing.T) {
 	r.step(3600, good(0, 2))
 	r.want("events", "0 r0 started A>B; 60 r0 acknowledged B>C; 660 r0 re-alarmed C>B")
 }
+
+// While shelved, suppressed or out of service nothing rings, and each change of the condition is a line of its own.
+func TestChangesWhileNothingRings(t *testing.T) {
+	changes := " condition true %[1]c>%[1]c; 12 r0 condition false %[1]c>%[1]c; 13 r0 condition true %[1]c>%[1]c"
+	for _, tt := range []struct {
+		into   func(r *room)
+		first  string
+		letter rune
+	}{
+		{func(r *room) { r.mustAct(10, rules.ActShelve, 0) }, "10 r0 shelved A>G", 'G'},
+		{func(r *room) { r.step(10, good(1, 1)) }, "10 r0 suppressed A>H (closed)", 'H'},
+		{func(r *room) { r.mustAct(10, rules.ActTakeOut, 0) }, "10 r0 taken out of service A>I", 'I'},
+	} {
+		r := newRoom(t, rules.Set{
+			Rules:      []rules.Rule{{Kind: rules.High, Limit: 1, SuppressWhen: []int{0}}},
+			Conditions: []rules.Condition{{Name: "closed", Terms: []rules.Term{term(1, 0)}}},
+		})
+		r.step(0, good(0, 0), good(1, 0))
+		tt.into(r)
+		r.step(11, good(0, 2))
+		r.step(12, good(0, 0))
+		r.step(13, good(0, 2))
+		r.want(string(tt.letter), tt.first+"; 11 r0"+fmt.Sprintf(changes, tt.letter))
+	}
+}

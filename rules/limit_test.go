@@ -161,3 +161,29 @@ func TestPeakAndValue(t *testing.T) {
 		t.Errorf("high: %+v, want peak 9, value 8, two activations", s)
 	}
 }
+
+// Two readings of one point in one call are judged one after the other: a dip is not lost in a batch.
+func TestTwoReadingsOfOnePointInOneCall(t *testing.T) {
+	r := newRoom(t, rules.Set{Rules: []rules.Rule{{Kind: rules.Low, Limit: 5.5}, {Kind: rules.StartsAbove, Point: 1, Limit: 1, Window: time.Hour}}})
+	r.step(0, good(0, 8), good(1, 0))
+	r.step(1, good(0, 5), good(0, 8), good(1, 1), good(1, 0), good(1, 1))
+	r.want("events", "1 r0 started A>B; 1 r0 returned B>D; 1 r1 started A>B")
+	if s := r.status(0); s.Peak != 5 {
+		t.Errorf("peak %g, want 5", s.Peak)
+	}
+}
+
+// The peak of a time goes up to its end, though nobody looked between.
+func TestPeakOfATime(t *testing.T) {
+	r := newRoom(t, rules.Set{Rules: []rules.Rule{{Kind: rules.RunsLonger, Window: 10 * time.Minute}}})
+	r.step(0, good(0, 1))
+	r.step(700, good(0, 1))
+	if s := r.status(0); s.Value != 700 || s.Peak != 700 {
+		t.Errorf("running: value %g, peak %g, want 700 s", s.Value, s.Peak)
+	}
+	r.step(900, good(0, 0))
+	if s := r.status(0); s.Value != 0 || s.Peak != 900 {
+		t.Errorf("stopped: value %g, peak %g, want 0 and 900 s", s.Value, s.Peak)
+	}
+	r.want("events", "600 r0 started A>B; 900 r0 returned B>D")
+}
