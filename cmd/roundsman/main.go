@@ -66,8 +66,9 @@ func rootCommand() *cobra.Command {
 		Long: `Roundsman reads pressures, tank levels, pump run signals and turbidity over Modbus
 and MQTT, judges them by rule files, and shows readings and alarms to people and
 dashboards. It only watches: it never writes to the controls and is no safety device.`,
-		SilenceUsage:  true,
-		SilenceErrors: true,
+		SilenceUsage:               true,
+		SuggestionsMinimumDistance: 2,
+		SilenceErrors:              true,
 		// without a command: say what there is
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {

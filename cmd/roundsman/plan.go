@@ -51,7 +51,7 @@ Exit 0: every link keeps its intervals; 1: one cannot.`,
 
 func printPlans(w io.Writer, reports []modbus.Report, asJSON bool) error {
 	if asJSON {
-		return writeJSON(w, reports)
+		return writeJSON(w, planLines(reports))
 	}
 	for i, r := range reports {
 		if i > 0 {
@@ -80,6 +80,54 @@ func printPlan(w io.Writer, r modbus.Report) error {
 		fmt.Fprintln(w, "warning:", text)
 	}
 	return nil
+}
+
+// planLine is one link as 'plan --json' prints it. Times are in seconds.
+type planLine struct {
+	Link     string      `json:"link"`
+	Kind     string      `json:"kind"`
+	Address  string      `json:"address"`
+	Load     float64     `json:"load"`
+	Warnings []string    `json:"warnings"`
+	Rounds   []planRound `json:"rounds"`
+}
+
+type planRound struct {
+	Every    []float64     `json:"everySeconds"`
+	PerHour  float64       `json:"perHour"`
+	Points   int           `json:"points"`
+	Bytes    int           `json:"bytes"`
+	LineTime float64       `json:"lineSeconds"`
+	Minimum  float64       `json:"minimumSeconds"`
+	Single   float64       `json:"oneByOneSeconds"`
+	Requests []planRequest `json:"requests"`
+}
+
+type planRequest struct {
+	Unit  uint8  `json:"unitId"`
+	Table string `json:"table"`
+	Start uint16 `json:"address"`
+	Count uint16 `json:"count"`
+}
+
+func planLines(reports []modbus.Report) []planLine {
+	out := make([]planLine, 0, len(reports))
+	for _, r := range reports {
+		l := planLine{Link: r.Link, Kind: r.Kind, Address: r.Address, Load: r.Load, Warnings: append([]string{}, r.Warnings...)}
+		for _, p := range r.Rounds {
+			round := planRound{PerHour: p.PerHour, Points: p.Points, Bytes: p.Bytes,
+				LineTime: p.LineTime.Seconds(), Minimum: p.Minimum.Seconds(), Single: p.Single.Seconds()}
+			for _, e := range p.Every {
+				round.Every = append(round.Every, e.Seconds())
+			}
+			for _, q := range p.Requests {
+				round.Requests = append(round.Requests, planRequest{q.Unit, modbus.Table(q.Table).String(), q.Start, q.Count})
+			}
+			l.Rounds = append(l.Rounds, round)
+		}
+		out = append(out, l)
+	}
+	return out
 }
 
 func durations(ds []time.Duration) string {
