@@ -30,9 +30,10 @@ type Link struct {
 	lessons  lessons
 	redial   backoff
 	load     load
-	lastDown error // why the line could not be opened; nil while it is open
-	untried  bool  // nobody has answered yet since the line was opened
-	probe    int   // which silent unit is asked next
+	lastDown error  // why the line could not be opened; nil while it is open
+	untried  bool   // nobody has answered yet since the line was opened
+	probe    int    // which silent unit is asked next
+	count    uint64 // rounds begun
 }
 
 // slot is one value read over the link: a point's or a unit's marker.
@@ -50,8 +51,9 @@ type slot struct {
 	refusal error     // why the address is left out of the rounds; nil: it is not
 }
 
-// outcome is what the present round brought for a slot.
+// outcome is what a round brought for a slot.
 type outcome struct {
+	round uint64 // which one; an older one's outcome is none
 	raw   float64
 	text  string
 	fault collector.Fault

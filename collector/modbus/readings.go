@@ -110,7 +110,7 @@ func (r *round) pointReadings(out []collector.Reading, u *unit, now collector.Mo
 			if s.unit != u {
 				continue
 			}
-			p := s.reading(now)
+			p := s.reading(r.count, now)
 			if s.ranged {
 				u.watchRange(s, p.Fault)
 			}
@@ -120,15 +120,15 @@ func (r *round) pointReadings(out []collector.Reading, u *unit, now collector.Mo
 	return out
 }
 
-// reading judges what came for a slot.
-func (s *slot) reading(now collector.Moment) collector.Reading {
-	g := s.got
+// reading judges what the round brought for a slot.
+func (s *slot) reading(round uint64, now collector.Moment) collector.Reading {
+	g := &s.got
 	switch {
-	case g.err != nil:
-		return collector.Fail(s.id, faultOf(g.err), 0, g.at, detailOf(g.err))
-	case g.at == 0 && s.refusal != nil:
+	case g.round == round && g.err != nil:
+		return collector.Fail(s.id, g.fault, 0, g.at, detailOf(g.err))
+	case g.round != round && s.refusal != nil:
 		return collector.Fail(s.id, faultOf(s.refusal), 0, now, detailOf(s.refusal))
-	case g.at == 0:
+	case g.round != round:
 		return collector.Fail(s.id, collector.NotRead, 0, now, "")
 	case g.fault != collector.NoFault:
 		return collector.Fail(s.id, g.fault, g.raw, g.at, s.Address.String()+" as "+s.Type.String())

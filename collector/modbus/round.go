@@ -42,14 +42,12 @@ func (l *Link) round(ctx context.Context, due uint64) []collector.Reading {
 	return r.readings()
 }
 
-// prepare clears what the last round left.
+// prepare puts away what the last round left.
 func (r *round) prepare() {
 	for _, u := range r.units {
 		u.asked, u.answered, u.lastErr = 0, 0, nil
 	}
-	for i := range r.slots {
-		r.slots[i].got = outcome{}
-	}
+	r.count++
 }
 
 // probeSilent asks one silent unit whose wait is over, one that answers is then
@@ -75,8 +73,7 @@ func (r *round) probeSilent(requests []request) {
 
 // done reports whether the round has an outcome for the request.
 func (r *round) done(q request) bool {
-	g := r.slots[q.slots[0]].got
-	return g.at != 0 || g.err != nil
+	return r.slots[q.slots[0]].got.round == r.count
 }
 
 // chooseProbe picks the next silent unit in turn whose wait is over.
@@ -160,20 +157,27 @@ func (r *round) store(q request, data []byte) {
 	at := r.clock.Now()
 	for _, n := range q.slots {
 		s := &r.slots[n]
-		s.got = outcome{at: at}
+		g := &s.got
+		g.round, g.at, g.fault = r.count, at, collector.NoFault
+		if g.err != nil {
+			g.err = nil
+		}
 		offset := int(s.Start) - int(q.start)
 		if q.table.Bits() {
-			s.got.raw = truth(data[offset/8]>>(offset%8)&1 != 0)
+			g.raw = truth(data[offset/8]>>(offset%8)&1 != 0)
 			continue
 		}
-		s.got.raw, s.got.text, s.got.fault = Decode(s.Address, data[2*offset:])
+		var text string
+		if g.raw, text, g.fault = Decode(s.Address, data[2*offset:]); s.Type == Text {
+			g.text = text
+		}
 	}
 }
 
 func (r *round) fail(slots []int, err error) {
 	at := r.clock.Now()
 	for _, n := range slots {
-		r.slots[n].got = outcome{err: err, fault: faultOf(err), at: at}
+		r.slots[n].got = outcome{round: r.count, err: err, fault: faultOf(err), at: at}
 	}
 }
 

@@ -1,0 +1,201 @@
+package modbus_test
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	gomodbus "github.com/goburrow/modbus"
+
+	"roundsman/collector"
+	"roundsman/collector/modbus"
+	"roundsman/collector/modbus/device"
+	"roundsman/collector/practice/terminal"
+	"roundsman/collector/scaling"
+)
+
+// serveTCP serves a bank on loopback until the benchmark ends and returns the address.
+func serveTCP(b *testing.B) string {
+	b.Helper()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		b.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	wg.Go(func() { device.New(map[uint8]*device.Bank{1: bank()}, device.Options{}).ServeTCP(ctx, listener) })
+	b.Cleanup(func() { cancel(); wg.Wait() })
+	return listener.Addr().String()
+}
+
+// requestsPerRound is how many requests one round of the benchmark makes: ten registers each.
+const requestsPerRound = 10
+
+// collectorLink is a link whose round makes requestsPerRound requests of ten points.
+func collectorLink(b *testing.B, transport modbus.Transport, address string, baud int, n int) *modbus.Link {
+	b.Helper()
+	opts, points := collectorOptions(transport, address, baud, n)
+	l, err := modbus.New(opts, points, collector.NewClock())
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { l.Close() })
+	return l
+}
+
+func collectorOptions(transport modbus.Transport, address string, baud int, n int) (modbus.Options, []collector.Point) {
+	opts := modbus.Options{Name: "plc", Transport: transport, Address: address, Baud: baud, Status: collector.NoPoint,
+		Units: map[uint8]modbus.Unit{1: {MaxRegisters: n, Status: collector.NoPoint}}}
+	points := []collector.Point{}
+	for i := range uint16(requestsPerRound * n) {
+		opts.Points = append(opts.Points, modbus.Point{
+			ID: collector.PointID(i), Every: time.Second, Scale: scaling.Spec{Points: []scaling.Pair{{Raw: 0, Value: 0}, {Raw: 27648, Value: 16}}},
+			Address: modbus.Address{Unit: 1, Table: modbus.HoldingRegisters, Start: i, Type: modbus.Int16},
+		})
+		points = append(points, collector.Point{ID: collector.PointID(i), Name: fmt.Sprint("p", i)})
+	}
+	return opts, points
+}
+
+func once(b *testing.B, l *modbus.Link) {
+	readings, err := l.Once(b.Context())
+	if err != nil || readings[0].Quality != collector.Good {
+		b.Errorf("%v, %+v", err, readings[0])
+	}
+}
+
+// bareLoop makes the same requests with the library alone.
+func bareLoop(b *testing.B, c gomodbus.Client) {
+	for i := range uint16(requestsPerRound) {
+		if _, err := c.ReadHoldingRegisters(10*i, 10); err != nil {
+			b.Error(err)
+		}
+	}
+}
+
+func bareClient(b *testing.B, address string) gomodbus.Client {
+	h := gomodbus.NewTCPClientHandler(address)
+	h.Timeout, h.IdleTimeout, h.SlaveId = time.Second, 0, 1
+	b.Cleanup(func() { h.Close() })
+	return gomodbus.NewClient(h)
+}
+
+// interleaved runs both in turns and reports how fast the first is beside the second, by the median of the pairs.
+func interleaved(b *testing.B, ours, bare func()) {
+	ours()
+	bare()
+	ratios := []float64{}
+	var sum [2]time.Duration
+	for i := 0; b.Loop(); i++ {
+		var took [2]time.Duration
+		for k := range 2 {
+			which := (i + k) % 2
+			begin := time.Now()
+			[]func(){ours, bare}[which]()
+			took[which] = time.Since(begin)
+			sum[which] += took[which]
+		}
+		ratios = append(ratios, took[1].Seconds()/took[0].Seconds())
+	}
+	slices.Sort(ratios)
+	b.ReportMetric(ratios[len(ratios)/2], "ours/bare")
+	b.ReportMetric(sum[1].Seconds()/sum[0].Seconds(), "ours/bare-total")
+	b.ReportMetric(float64(sum[0].Microseconds())/float64(b.N)/requestsPerRound, "us/request")
+}
+
+// BenchmarkTCP compares a link's rounds, judged readings included, with a bare loop of the same requests.
+func BenchmarkTCP(b *testing.B) {
+	address := serveTCP(b)
+	l, c := collectorLink(b, modbus.TCP, address, 0, 10), bareClient(b, address)
+	interleaved(b, func() { once(b, l) }, func() { bareLoop(b, c) })
+}
+
+// BenchmarkTCP16 does the same over 16 links at once.
+func BenchmarkTCP16(b *testing.B) {
+	const links = 16
+	var ours, bare []func()
+	for range links {
+		address := serveTCP(b)
+		l, c := collectorLink(b, modbus.TCP, address, 0, 10), bareClient(b, address)
+		ours = append(ours, func() { once(b, l) })
+		bare = append(bare, func() { bareLoop(b, c) })
+	}
+	all := func(fs []func()) func() {
+		return func() {
+			var wg sync.WaitGroup
+			for _, f := range fs {
+				wg.Go(func() {
+					for range 10 {
+						f()
+					}
+				})
+			}
+			wg.Wait()
+		}
+	}
+	interleaved(b, all(ours), all(bare))
+}
+
+// BenchmarkRoundAllocs counts what a round allocates, for ten requests and a hundred readings.
+func BenchmarkRoundAllocs(b *testing.B) {
+	l := collectorLink(b, modbus.TCP, serveTCP(b), 0, 10)
+	once(b, l)
+	b.ReportAllocs()
+	for b.Loop() {
+		once(b, l)
+	}
+}
+
+// BenchmarkSerial compares exchanges over a paced pseudo terminal, whose device answers after 3.5
+// characters of silence, with the theoretical minimum of MODBUS over Serial Line V1.02, 2.5.1:
+// the characters of request and answer and two silences.
+func BenchmarkSerial(b *testing.B) {
+	for _, baud := range []int{9600, 19200, 115200} {
+		for _, n := range []int{1, 10} {
+			b.Run(fmt.Sprintf("baud=%d/registers=%d", baud, n), func(b *testing.B) {
+				serialRatio(b, baud, n, 13+2*n, nil)
+			})
+		}
+		b.Run(fmt.Sprintf("baud=%d/exception", baud), func(b *testing.B) {
+			serialRatio(b, baud, 1, 13, &device.Fault{Kind: device.Exception, Code: 4})
+		})
+	}
+}
+
+func serialRatio(b *testing.B, baud, n, characters int, fault *device.Fault) {
+	pty, err := terminal.Open()
+	if err != nil {
+		b.Skip(err)
+	}
+	server := device.New(map[uint8]*device.Bank{1: bank()}, device.Options{})
+	line := device.Line{Baud: baud}
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	wg.Go(func() { server.ServeSerial(ctx, pty, line) })
+	defer func() { cancel(); wg.Wait() }()
+	l := collectorLink(b, modbus.RTU, pty.Path, baud, n)
+	defer l.Close()
+	once(b, l)
+	if fault != nil {
+		server.Inject(*fault)
+	}
+	minimum := line.Characters(characters) + 2*line.Silence()
+	ratios := []float64{}
+	for b.Loop() {
+		begin := time.Now()
+		if _, err := l.Once(b.Context()); err != nil {
+			b.Fatal(err)
+		}
+		ratios = append(ratios, time.Since(begin).Seconds()/(requestsPerRound*minimum.Seconds()))
+	}
+	slices.Sort(ratios)
+	b.ReportMetric(ratios[len(ratios)/2], "x-minimum")
+	b.ReportMetric(ratios[len(ratios)/10], "x-minimum-p10") // what a busy machine leaves of the truth
+	if st := l.Status(); st.Requests[collector.TimedOut]+st.Requests[collector.Malformed] > 0 {
+		b.Errorf("%+v", st.Requests)
+	}
+}
