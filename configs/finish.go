@@ -7,6 +7,7 @@ import (
 	"roundsman/collector"
 	"roundsman/collector/compute"
 	"roundsman/collector/modbus"
+	"roundsman/collector/mqtt"
 	"roundsman/configs/strict"
 	"roundsman/rules"
 )
@@ -27,8 +28,8 @@ func (b *builder) finish() {
 	}
 	b.checkCompute()
 	b.checkAddresses()
-	b.checkConditions()
 	if !b.log.Failed() {
+		b.checkConditions()
 		b.tryParts()
 	}
 }
@@ -100,6 +101,11 @@ func (b *builder) tryParts() {
 		}
 		for _, w := range report.Warnings {
 			v.KeyWarnf("%s", strings.TrimPrefix(w, "link "+o.Name+": "))
+		}
+	}
+	for _, o := range b.site.MQTT {
+		if _, err := mqtt.New(o, b.site.Points, clock); err != nil {
+			b.partErrors(err, "link "+o.Name+": ", b.links[o.Name].v)
 		}
 	}
 	if _, err := rules.New(b.site.Points, b.site.Rules); err != nil {

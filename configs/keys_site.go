@@ -87,7 +87,7 @@ func linkShape() *strict.Shape {
 		key("username", text(), "User at the broker."),
 		key("password-file", text(), "File that holds the password, read at each connection."),
 		key("ca-file", text(), "File of the certificates to trust, in PEM; the system's if not given."),
-		key("keep-alive", duration(), "Longest silence before the broker is asked whether it is there; 30s."),
+		key("keep-alive", duration(), "Longest silence before the broker is asked whether it is there; 10s."),
 		key("qos", strict.Whole(0, 2), "Quality of service of the subscriptions; 1."),
 		key("max-payload", strict.Whole(1, 16<<20), "Longest payload in bytes; 65536."),
 		key("online", onlineShape(), "The topic that tells whether the devices behind this broker are there."),
@@ -153,6 +153,7 @@ func topicKeys() []strict.Key {
 		key("where", strict.NamedOf(text()), "JSON pointers and the texts they must find: the device on a shared topic."),
 		key("words", strict.NamedOf(number()), "Numbers for words: {online: 1, offline: 0}."),
 		key("online", onlineShape(), "The topic that tells whether the device is there."),
+		key("on-change", yesNo(), "The topic is published retained whenever its value changes, and stands whatever its age."),
 		key("stale-after", duration(), "A value older than this is no value."),
 	}
 }
@@ -167,7 +168,8 @@ func signalKeys() []strict.Key {
 		key("square-root", yesNo(), "Flow from differential pressure: the square root of the scale."),
 		key("clamp", yesNo(), "Keep the value inside the ends of the scale."),
 		key("signal", strict.OneOf("signal", "4-20mA"), "A live-zero signal, supervised after NAMUR NE 43."),
-		key("raw-per-mA", number(), "Raw counts a mA; 1."),
+		key("raw-per-mA", number(), "Raw counts a mA; 1. A scale from counts tells it: its ends are 4 and 20 mA."),
+		key("spike-window", strict.Whole(5, 11), "Readings in the window of a Hampel filter that doubts single spikes."),
 		key("max-rate", text(), "The fastest believable change: '0.5 bar/s'."),
 		key("stuck-after", duration(), "A value that stands still so long is doubted."),
 	}

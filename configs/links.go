@@ -203,7 +203,7 @@ func (b *builder) readBroker(l *link) {
 	o.Username = v.Get("username").Text()
 	o.PasswordFile = v.Get("password-file").Text()
 	o.CAFile = v.Get("ca-file").Text()
-	o.KeepAlive = b.positive(v.Get("keep-alive"), 30*time.Second)
+	o.KeepAlive = b.positive(v.Get("keep-alive"), 10*time.Second)
 	o.QoS = byte(v.Get("qos").Int(1))
 	o.MaxPayload = v.Get("max-payload").Int(64 << 10)
 	if o.Username == "" && o.PasswordFile != "" {

@@ -2,7 +2,6 @@ package configs
 
 import (
 	"errors"
-	"fmt"
 	"io"
 	"io/fs"
 	"os"
@@ -17,13 +16,30 @@ import (
 // mostRuleFiles bounds what the patterns of 'rules' may find.
 const mostRuleFiles = 500
 
-// LoadFile reads the site file at path and the rule files it names, which lie in its folder or below.
+// LoadFile reads the site file at path and the rule files it names, which lie
+// in its folder or below. Problems name the files as seen from where path is.
 func LoadFile(path string) (*Site, error) {
 	dir, name := filepath.Split(path)
 	if dir == "" {
-		dir = "."
+		return Load(os.DirFS("."), name)
 	}
-	return Load(os.DirFS(dir), name)
+	site, err := Load(os.DirFS(dir), name)
+	if ps, ok := errors.AsType[Problems](err); ok {
+		return nil, under(dir, ps)
+	}
+	if err != nil {
+		return nil, err
+	}
+	site.Notes = under(dir, site.Notes)
+	return site, nil
+}
+
+// under puts a folder before the problems' files.
+func under(dir string, ps Problems) Problems {
+	for i := range ps {
+		ps[i].File = filepath.Join(dir, ps[i].File)
+	}
+	return ps
 }
 
 // Load reads the site file name of fsys and the rule files it names. The error
@@ -112,6 +128,3 @@ func matches(fsys fs.FS, site string, p *strict.Value) []string {
 	slices.Sort(names)
 	return names
 }
-
-// place returns file:line for what is defined at v.
-func place(v *strict.Value) string { return fmt.Sprint(v.Place()) }

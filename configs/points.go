@@ -14,8 +14,8 @@ import (
 var (
 	computations = []string{"difference", "sum", "ratio", "pulses", "total", "tank", "hydrostatic", "rate", "mean", "formula"}
 	registerOnly = []string{"unit-id", "holding", "input", "coil", "discrete", "reference", "type", "order", "bit", "length", "every"}
-	topicOnly    = []string{"topic", "value", "time", "where", "words", "online", "stale-after"}
-	signalOnly   = []string{"scale", "table", "square-root", "clamp", "signal", "raw-per-mA", "max-rate", "stuck-after"}
+	topicOnly    = []string{"topic", "value", "time", "where", "words", "online", "on-change", "stale-after"}
+	signalOnly   = []string{"scale", "table", "square-root", "clamp", "signal", "raw-per-mA", "max-rate", "spike-window", "stuck-after"}
 	computedOnly = []string{"per-pulse", "rolls-over-at", "over", "while"}
 )
 
@@ -107,18 +107,20 @@ func (b *builder) fillPoints() {
 		b.settle(p)
 	}
 	for _, p := range b.points {
-		if p.v == nil {
-			continue
-		}
 		switch {
-		case p.circular:
-		case p.computed != "":
-			b.compute(p)
-		case p.link == nil:
+		case p.v == nil || p.link == nil || p.computed != "":
 		case p.link.modbus != nil:
 			b.addRegister(p)
 		case p.link.mqtt != nil:
 			b.addTopic(p)
+		}
+	}
+	for _, p := range b.points { // after those they take, whose resolution is known now
+		if p.v == nil {
+			continue
+		}
+		if p.computed != "" && !p.circular {
+			b.compute(p)
 		}
 		b.digits(p)
 	}

@@ -14,9 +14,9 @@ import (
 // scaling reads what the point's raw value means and how it is judged.
 func (b *builder) scaling(p *point) scaling.Spec {
 	v := p.v
-	s := scaling.Spec{Low: p.Low, High: p.High, Kind: p.Kind, Clamp: v.Get("clamp").Bool()}
+	s := scaling.Spec{Low: p.Low, High: p.High, Kind: p.Kind, Unit: p.Unit, Clamp: v.Get("clamp").Bool()}
 	if p.Kind == collector.Text || p.Kind == collector.State {
-		misplaced(v, "a "+p.Kind.String()+" has no scale", "scale", "table", "square-root", "clamp", "signal", "raw-per-mA", "max-rate")
+		misplaced(v, "a "+p.Kind.String()+" has no scale", "scale", "table", "square-root", "clamp", "signal", "raw-per-mA", "max-rate", "spike-window")
 		return s
 	}
 	b.loop(v, &s)
@@ -25,7 +25,8 @@ func (b *builder) scaling(p *point) scaling.Spec {
 	p.Resolution = resolution(p, s)
 	s.Step = p.Resolution
 	s.MaxRate = b.maxRate(p)
-	s.StuckAfter = b.duration(v.Get("stuck-after"), 0)
+	s.StuckAfter = b.positive(v.Get("stuck-after"), 0)
+	s.Spike = v.Get("spike-window").Int(0)
 	return s
 }
 
@@ -105,9 +106,24 @@ func (b *builder) twoPoints(p *point, scale *strict.Value, s *scaling.Spec) {
 		pairs[0], pairs[1] = pairs[1], pairs[0]
 	}
 	s.Points = pairs[:]
+	if s.Loop && !p.v.Has("raw-per-mA") && b.counts(from) {
+		// a card that spreads its counts over 4 to 20 mA
+		s.RawPerMilliamp = (pairs[1].Raw - pairs[0].Raw) / 16
+		s.RawAtZero = pairs[0].Raw - 4*s.RawPerMilliamp
+	}
 	if math.IsNaN(s.Low) {
 		s.Low, s.High = min(pairs[0].Value, pairs[1].Value), max(pairs[0].Value, pairs[1].Value)
 	}
+}
+
+// counts reports whether raw values are written as bare counts.
+func (b *builder) counts(vs []*strict.Value) bool {
+	for _, v := range vs {
+		if q, err := units.ParseQuantity(v.Text()); err != nil || q.Unit != units.None {
+			return false
+		}
+	}
+	return true
 }
 
 // raw reads a raw value: a bare number is counts, mA become counts.

@@ -50,7 +50,7 @@ func TestNoSuchFile(t *testing.T) {
 		t.Errorf("got %q, want %q", got, want)
 	}
 	_, err = configs.LoadFile("testdata/none.yaml")
-	if got, want := errorsOf(t, err), "none.yaml: no such file"; got != want {
+	if got, want := errorsOf(t, err), "testdata/none.yaml: no such file"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 }

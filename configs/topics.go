@@ -19,6 +19,7 @@ func (b *builder) addTopic(p *point) {
 		v.Missing("topic is missing")
 	}
 	m.Value, m.Time = pointer(v.Get("value")), pointer(v.Get("time"))
+	m.OnChange = v.Get("on-change").Bool()
 	m.StaleAfter = b.positive(v.Get("stale-after"), 0)
 	for _, w := range v.Get("where").Entries() {
 		if m.Where == nil {
