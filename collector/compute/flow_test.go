@@ -329,3 +329,20 @@ func TestCounterSurvivesAFutureStamp(t *testing.T) {
 		t.Errorf("total %v, flow %v, want 30 and 120", total.Value, flow.Value)
 	}
 }
+
+// Nor one whose clock was set back by an hour; what is merely late is passed over.
+func TestCounterSurvivesAClockSetBack(t *testing.T) {
+	m := newMeter(t, 10, 0, 0, time.Minute)
+	m.see(0, 5)
+	m.see(10, 8)
+	if _, total := m.see(5, 6); total.Value != 30 {
+		t.Errorf("a late look makes %v L, want 30", total.Value)
+	}
+	for x := 20.0; x <= 100; x += 10 {
+		r := good(0, 8+x/10, x-3600)
+		m.out = m.s.Step(sec(x), []collector.Reading{r}, m.out[:0])
+	}
+	if m.out[1].Value != 130 || math.Abs(m.out[0].Value-60) > 1e-9 {
+		t.Errorf("total %v, flow %v, want 130 and 60", m.out[1].Value, m.out[0].Value)
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"roundsman/collector"
 )
@@ -13,10 +14,11 @@ import (
 type Set struct {
 	points   []collector.Point
 	latest   []collector.Reading
-	cells    []*cell // each after all it takes
-	uses     [][]use // by point
-	dirty    []bool  // by cell
-	computed []bool  // by point
+	moments  []collector.Moment // by point: the newest that observers were told
+	cells    []*cell            // each after all it takes
+	uses     [][]use            // by point
+	dirty    []bool             // by cell
+	computed []bool             // by point
 }
 
 // use is one place where a point enters a cell.
@@ -60,6 +62,7 @@ func New(points []collector.Point, specs []Spec) (*Set, error) {
 	s := &Set{
 		points:   points,
 		latest:   make([]collector.Reading, len(points)),
+		moments:  make([]collector.Moment, len(points)),
 		uses:     make([][]use, len(points)),
 		computed: make([]bool, len(points)),
 	}
@@ -143,16 +146,38 @@ func (s *Set) Latest(p collector.PointID) collector.Reading { return s.latest[p]
 
 func (s *Set) take(now collector.Moment, r *collector.Reading) {
 	s.latest[r.Point] = *r
+	at := s.moment(now, r)
 	for _, u := range s.uses[r.Point] {
 		s.dirty[u.cell] = true
 		c := s.cells[u.cell]
 		if o, ok := c.work.(observer); ok {
 			in := &c.inputs[u.input]
 			v := r.Value*in.Factor + in.Offset
-			// A time stamp of the future would make every later reading look old.
-			o.observe(u.input, v, r.Quality.Usable() && finite(v), min(r.At, now))
+			o.observe(u.input, v, r.Quality.Usable() && finite(v), at)
 		}
 	}
+}
+
+// lateAtMost is how much older than the one before a reading may be and still
+// be a late one; beyond, its device's clock was set back.
+const lateAtMost = time.Minute
+
+// moment returns when a reading counts for work over time: when it was
+// measured, but now where that cannot be: a stamp of the future would make
+// every later reading look old, and so would one from before the clock was set
+// back. What is unusable is so from now on. A computed reading is as old as its
+// oldest input and yet is what is so now.
+func (s *Set) moment(now collector.Moment, r *collector.Reading) collector.Moment {
+	last := &s.moments[r.Point]
+	at := now
+	if r.Quality.Usable() && r.At != 0 && !s.computed[r.Point] {
+		at = min(r.At, now)
+	}
+	if last.Sub(at) > lateAtMost {
+		at = max(now, *last)
+	}
+	*last = max(*last, at)
+	return at
 }
 
 // evaluate makes one reading from the latest of the cell's inputs.

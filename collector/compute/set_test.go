@@ -300,6 +300,21 @@ func TestAgainstNaive(t *testing.T) {
 	}
 }
 
+// A sum is as old as its older input, but its slope is that of now.
+func TestWindowOverComputedPoint(t *testing.T) {
+	s := newSet(t, points(4),
+		compute.Spec{Point: 2, Sum: &compute.Sum{Terms: []compute.Input{in(0), in(1)}}},
+		compute.Spec{Point: 3, Rate: &compute.Rate{Of: in(2), Over: time.Minute, PerTime: time.Second}})
+	s.Step(sec(0), []collector.Reading{good(1, 100, 0)}, nil)
+	var out []collector.Reading
+	for x := 1.0; x < 100; x++ {
+		out = s.Step(sec(x), []collector.Reading{good(0, 2*x, x)}, out[:0])
+	}
+	if out[0].At != sec(0) || out[0].Value != 298 || math.Abs(out[1].Value-2) > 1e-12 {
+		t.Errorf("%+v", out)
+	}
+}
+
 // everything is a set with each kind but formulas.
 func everything(t testing.TB) *compute.Set {
 	box, err := tank.Rectangular(2, 1.5, 2)

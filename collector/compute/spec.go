@@ -16,7 +16,9 @@
 //
 // A result is as old as its oldest input. A difference of two readings of
 // different age is not newer than the older one, and stale rules must see that.
-// A flow, total, rate or mean has the time of the newest reading of its own point.
+// A flow, total, rate or mean has the time of the newest reading of its own
+// point. A time stamp of the future, and one more than a minute older than the
+// one before, is a wrong clock: such a reading counts in windows from now on.
 //
 // # Formulas
 //

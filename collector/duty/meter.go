@@ -137,17 +137,20 @@ func (m *Meter) Keep() Kept {
 }
 
 // Observe takes a reading of the Run point. Its time is that of the reading,
-// but not later than now. One that is older than the look before is passed
-// over, unless it is so by more than HoldAtMost: then the clock was set back,
-// and counting goes on from there.
+// but not later than now; what is unusable counts from now on. A usable one that
+// is older than the look before is passed over, unless it is so by more than
+// HoldAtMost: then its clock was set back, and it counts from now on.
 func (m *Meter) Observe(now collector.Moment, r *collector.Reading) {
-	at := min(r.At, now)
 	usable := r.Quality.Usable() && !math.IsNaN(r.Value)
+	at := now
+	if usable && r.At != 0 {
+		at = min(r.At, now)
+	}
 	if m.k.Looked && at < m.k.At {
 		if m.k.At.Sub(at) <= m.hold {
 			return
 		}
-		m.shift(at)
+		at = max(now, m.k.At)
 	}
 	m.pass(at)
 	m.k.Looked, m.k.At, m.k.Sighted = true, at, usable
