@@ -19,17 +19,17 @@ const (
 	LowLow
 	High
 	HighHigh
-	Rate          // change per second over Window beyond Limit: below a negative Limit, above a positive one
+	Rate          // mean change per second over Window beyond Limit: below a negative Limit, above a positive one
 	Deviation     // |point - Other| above Limit
 	Equals        // equals Limit (states: 0 or 1)
 	BadSignal     // the point's reading is bad
-	StaleSignal   // nothing new for Window
+	StaleSignal   // nothing new for Window (0: only when the link itself calls the reading stale)
 	Stuck         // moved by less than Limit over Window, while the While terms hold
 	Discrepancy   // point and Other disagree: two states, or a state and the term that must equal it (Agree)
 	NotReached    // Limit not reached within Window after After became true (AfterBelow: reached means fallen to)
 	TotalAbove    // the point rose by more than Limit over Window
-	RunsLonger    // the state has been 1 for longer than Window
-	IdleLonger    // the state has been 0 for longer than Window
+	RunsLonger    // the state has been 1 for Window, counting only while While holds
+	IdleLonger    // the state has been 0 for Window, counting only while While holds ('24 h of open time')
 	StartsAbove   // more than Limit starts of the state within Window (sliding)
 	FormulaIsTrue // a formula
 )
@@ -48,7 +48,8 @@ const (
 )
 
 // Term is one simple truth: a point compared with a value, or a named condition, or another's negation.
-// While the point's reading is bad or unread the term keeps its last truth (false before the first).
+// While the point's reading is bad the term keeps its last truth. Before the first it is false, with Not too: what is
+// not known silences nobody.
 type Term struct {
 	Point     collector.PointID // NoPoint when Condition is used
 	Op        Op
@@ -110,8 +111,8 @@ type Rule struct {
 	Kind  Kind
 
 	Limit  float64
-	Other  collector.PointID // Deviation, Discrepancy
-	Agree  Term              // Discrepancy with a term: the state must equal it
+	Other  collector.PointID // Deviation, Discrepancy; else NoPoint
+	Agree  Term              // Discrepancy with Other NoPoint: the state must equal the term
 	Window time.Duration     // Rate, Stale, Stuck, NotReached, TotalAbove, RunsLonger, IdleLonger, StartsAbove
 	After  []Term            // NotReached
 	Fallen bool              // NotReached: reached means at or below
@@ -122,7 +123,7 @@ type Rule struct {
 
 	Deadband          float64
 	OnDelay, OffDelay time.Duration
-	OnTotal, OnWithin time.Duration // starts also when true for OnTotal of the last OnWithin
+	OnTotal, OnWithin time.Duration // starts also when true for OnTotal of the last OnWithin, counted since the last return
 	Latch             bool
 	AutoAcknowledge   bool
 	NoReturnAck       bool          // returning to normal needs no acknowledgement

@@ -52,8 +52,10 @@ type Event struct {
 	Rule     int // index into Set.Rules
 	Kind     EventKind
 	From, To State
-	Value    float64 // the reading that decided; NaN if there is none
-	Limit    float64
+	// Value is what was compared with Limit: the point's reading, or the slope, difference, movement, total, number of
+	// starts; seconds where a time is judged (stale, runs, idle). NaN if there is none.
+	Value    float64
+	Limit    float64 // NaN where there is none (bad, discrepancy, formula)
 	Quality  collector.Quality
 	Who, Why string           // of a person's act; Why also names the suppressing condition or cause
 	Until    collector.Moment // end of a shelve
@@ -67,9 +69,9 @@ type Status struct {
 	Since          collector.Moment // when the state changed last
 	Started        collector.Moment // start of the present or last activation
 	Activations    uint64
-	Value          float64 // the last usable value it was judged by
-	Peak           float64 // the worst value of this activation
-	ReadingLost    bool
+	Value          float64 // what it is judged by now or was last, as in Event; NaN before the first
+	Peak           float64 // the worst value of this activation, or of the last until it is acknowledged; else NaN
+	ReadingLost    bool    // active, and its reading is bad: must be taken as still in alarm
 	AcknowledgedBy string
 	By, Why        string           // who shelved or took it out, and why; what suppresses it
 	Until          collector.Moment // end of a shelve
