@@ -32,7 +32,6 @@ type pipeBroker struct {
 	down    bool
 	secure  *tls.Config // nil: plain
 	line    lineState
-	thaw    chan struct{} // closed when blocked lines end
 	conns   []net.Conn
 	dials   int
 	address string // last dialled
@@ -89,7 +88,6 @@ func (b *pipeBroker) start() {
 	if err := b.server.Serve(); err != nil {
 		b.t.Fatal(err)
 	}
-	b.thaw = make(chan struct{})
 	b.setDown(false)
 }
 
@@ -116,7 +114,6 @@ func (b *pipeBroker) setDown(down bool) {
 // stop ends the broker with all that it remembers.
 func (b *pipeBroker) stop() {
 	b.setDown(true)
-	close(b.thaw)
 	b.server.Close()
 	b.work.Wait()
 }
@@ -139,30 +136,65 @@ func (b *pipeBroker) dial(_ context.Context, _, address string) (net.Conn, error
 	b.work.Go(func() { server.EstablishConnection("pipe", theirs) })
 	b.work.Go(func() { b.relay(near, far) })
 	b.work.Go(func() { b.relay(far, near) })
-	return ours, nil
+	full, unread := net.Pipe()
+	b.conns = append(b.conns, unread)
+	return &socket{Conn: ours, full: full, broker: b}, nil
 }
 
-// relay carries bytes one way until an end is closed.
+// socket is our end of a line. While the line is blocked nobody takes what is written.
+type socket struct {
+	net.Conn
+	full   net.Conn // has no reader
+	broker *pipeBroker
+}
+
+func (s *socket) Write(p []byte) (int, error) {
+	if s.broker.lineIs(blocked) {
+		return s.full.Write(p)
+	}
+	return s.Conn.Write(p)
+}
+
+func (s *socket) SetWriteDeadline(t time.Time) error {
+	return errors.Join(s.Conn.SetWriteDeadline(t), s.full.SetWriteDeadline(t))
+}
+
+func (s *socket) SetDeadline(t time.Time) error {
+	return errors.Join(s.Conn.SetDeadline(t), s.full.SetDeadline(t))
+}
+
+func (s *socket) Close() error { return errors.Join(s.Conn.Close(), s.full.Close()) }
+
+func (b *pipeBroker) lineIs(s lineState) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.line == s
+}
+
+// dialled returns how often the broker was dialled, and the last address.
+func (b *pipeBroker) dialled() (int, string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.dials, b.address
+}
+
+// relay carries bytes one way until an end is closed. The news of that is carried too, but not over a dead line.
 func (b *pipeBroker) relay(to, from net.Conn) {
-	defer to.Close()
 	defer from.Close()
 	buf := make([]byte, 1<<16)
 	for {
 		n, err := from.Read(buf)
+		if err != nil && b.lineIs(passing) {
+			to.Close()
+		}
 		if err != nil {
 			return
 		}
-		b.mu.Lock()
-		line, thaw := b.line, b.thaw
-		b.mu.Unlock()
-		switch line {
-		case swallowed:
+		if !b.lineIs(passing) {
 			continue
-		case blocked:
-			<-thaw
-			return
 		}
 		if _, err := to.Write(buf[:n]); err != nil {
+			to.Close()
 			return
 		}
 	}

@@ -25,7 +25,7 @@ import (
 // back-off grows to ten minutes, has no jitter, and its sleep outlives the client.
 const (
 	connectTimeout = 10 * time.Second // to open, greet, and again to subscribe
-	writeTimeout   = 5 * time.Second  // without it a full socket buffer is never noticed
+	writeTimeout   = 5 * time.Second  // of each packet, pings too
 	pingTimeout    = 5 * time.Second
 	keepAlive      = 10 * time.Second
 	goodbye        = 250 * time.Millisecond
@@ -138,6 +138,18 @@ func (c *connection) close() {
 	}
 }
 
+// impatient gives each write a deadline. The client's own write timeout covers
+// only what it publishes: with a full socket buffer the ping of a client that only
+// listens would wait for ever, and with it the notice that the line is dead.
+type impatient struct{ net.Conn }
+
+func (c impatient) Write(p []byte) (int, error) {
+	if err := c.SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil {
+		return 0, err
+	}
+	return c.Conn.Write(p)
+}
+
 func (l *Link) clientOptions(ctx context.Context, way *connection, lost chan<- error) (*paho.ClientOptions, error) {
 	password, err := l.password()
 	if err != nil {
@@ -153,7 +165,6 @@ func (l *Link) clientOptions(ctx context.Context, way *connection, lost chan<- e
 		SetAutoReconnect(false).
 		SetConnectRetry(false).
 		SetConnectTimeout(connectTimeout).
-		SetWriteTimeout(writeTimeout).
 		SetPingTimeout(pingTimeout).
 		SetKeepAlive(l.opts.KeepAlive).
 		SetOrderMatters(true).
@@ -196,9 +207,13 @@ func (l *Link) password() (string, error) {
 func (l *Link) open(ctx context.Context) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, connectTimeout)
 	defer cancel()
-	conn, err := l.opts.Dial(ctx, "tcp", l.host.hostPort)
-	if err != nil || !l.host.tls {
-		return conn, err
+	dialled, err := l.opts.Dial(ctx, "tcp", l.host.hostPort)
+	if err != nil {
+		return nil, err
+	}
+	conn := impatient{dialled}
+	if !l.host.tls {
+		return conn, nil
 	}
 	config, err := l.tlsConfig()
 	if err != nil {

@@ -142,7 +142,7 @@ func dialled(t *testing.T, broker string) string {
 			return
 		}
 		l.Once(t.Context(), time.Second)
-		got = b.address
+		_, got = b.dialled()
 	})
 	return got
 }

@@ -33,8 +33,8 @@ func TestSlowReceiverDoesNotHoldUpTheConnection(t *testing.T) {
 			}
 		}
 		time.Sleep(2 * time.Minute)
-		if st := l.Status(); !st.Up || b.dials != 1 {
-			t.Errorf("up %v after %d connections, want the first one still up: %s", st.Up, b.dials, st.LastError)
+		if dials, _ := b.dialled(); !l.Status().Up || dials != 1 {
+			t.Errorf("up %v after %d connections, want the first one still up: %s", l.Status().Up, dials, l.Status().LastError)
 		}
 		got := 0
 		for last := -1.0; last != messages-1; {
