@@ -190,8 +190,8 @@ func (s *Set) evaluate(now collector.Moment, c *cell) collector.Reading {
 	var doubt *collector.Reading
 	if worst >= 0 {
 		doubt = &s.latest[c.inputs[worst].Point]
-		if !doubt.Quality.Usable() {
-			return collector.Fail(c.point, collector.InputLost, 0, at, c.note.about(s.points[c.inputs[worst].Point].Name, doubt))
+		if fault := lost(doubt.Quality); fault != collector.NoFault {
+			return collector.Fail(c.point, fault, 0, at, c.note.about(s.points[c.inputs[worst].Point].Name, doubt))
 		}
 	}
 	v, fault, detail := c.work.compute(c.values)
@@ -208,22 +208,29 @@ func (s *Set) evaluate(now collector.Moment, c *cell) collector.Reading {
 	return r
 }
 
+// lost returns the fault of a result for want of an input: one that was not
+// read yet is no fault of anything, so neither is the result.
+func lost(q collector.Quality) collector.Fault {
+	switch q {
+	case collector.Unread:
+		return collector.NotRead
+	case collector.Bad:
+		return collector.InputLost
+	}
+	return collector.NoFault
+}
+
 // look fills in the cell's values and returns its worst input that is not
 // good (the first of several), -1 for none, and the time of the result.
 func (s *Set) look(c *cell) (worst int, at collector.Moment) {
 	worst = -1
-	quality := collector.Good
 	_, overTime := c.work.(observer)
 	for i := range c.inputs {
 		in := &c.inputs[i]
 		r := &s.latest[in.Point]
 		c.values[i] = r.Value*in.Factor + in.Offset
-		q := r.Quality
-		if q == collector.Unread {
-			q = collector.Bad // one that was never read is no worse than one that is lost
-		}
-		if q > quality {
-			worst, quality = i, q
+		if w := gravity(r.Quality); w > gravity(collector.Good) && (worst < 0 || w > gravity(s.latest[c.inputs[worst].Point].Quality)) {
+			worst = i
 		}
 		if r.Quality == collector.Unread && r.At == 0 || overTime && i > 0 {
 			continue
@@ -235,6 +242,19 @@ func (s *Set) look(c *cell) (worst int, at collector.Moment) {
 	return worst, at
 }
 
+// gravity orders qualities by what they do to a result: a lost input says more than one that was not read yet.
+func gravity(q collector.Quality) int {
+	switch q {
+	case collector.Good:
+		return 0
+	case collector.Uncertain:
+		return 1
+	case collector.Unread:
+		return 2
+	}
+	return 3
+}
+
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // about returns the words about an input that is not good: its name and its reason.
@@ -244,14 +264,11 @@ func (n *note) about(name string, r *collector.Reading) string {
 	}
 	words := name
 	reason := r.Reason()
-	if !r.Quality.Usable() && reason == "" {
-		reason = r.Quality.String()
-	}
 	switch {
-	case r.Quality == collector.Uncertain: // the fault itself is carried on
+	case r.Quality == collector.Uncertain || r.Quality == collector.Unread: // the fault itself is carried on
 		reason = r.Detail
-	case r.Quality == collector.Unread && r.Fault == collector.NoFault:
-		reason = collector.NotRead.String()
+	case reason == "":
+		reason = r.Quality.String()
 	}
 	if reason != "" {
 		words += ": " + reason

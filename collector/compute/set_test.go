@@ -115,7 +115,7 @@ func TestNoResult(t *testing.T) {
 		detail string
 	}{
 		{"ratio to 0", compute.Spec{Ratio: &compute.Ratio{A: in(0), B: in(1)}}, []float64{3, 0}, collector.NoResult, "the divisor is 0"},
-		{"ratio to little", compute.Spec{Ratio: &compute.Ratio{A: in(0), B: in(1), Least: 5}}, []float64{3, 5}, collector.NoResult, "the divisor is not above 5"},
+		{"ratio to little", compute.Spec{Ratio: &compute.Ratio{A: in(0), B: in(1), Least: 5}}, []float64{3, 5}, collector.NotRead, "it needs a divisor above 5"},
 		{"ratio of nothing", compute.Spec{Ratio: &compute.Ratio{A: in(0), B: in(1), OfSum: true}}, []float64{3, -3}, collector.NoResult, "the divisor is 0"},
 		{"overflow", compute.Spec{Sum: &compute.Sum{Terms: []compute.Input{in(0), in(1)}}}, []float64{math.MaxFloat64, math.MaxFloat64}, collector.NoResult, "the result is not a finite number"},
 		{"NaN", compute.Spec{Sum: &compute.Sum{Terms: []compute.Input{in(0), in(1)}}}, []float64{math.NaN(), 1}, collector.NoResult, "the result is not a finite number"},
@@ -148,7 +148,8 @@ func TestQualityCarriesThrough(t *testing.T) {
 	}{
 		{"good", []collector.Reading{good(0, 5, 1), good(1, 3, 1)}, collector.Good, collector.NoFault, "", 1},
 		{"as old as the older", []collector.Reading{good(0, 5, 7), good(1, 3, 2)}, collector.Good, collector.NoFault, "", 2},
-		{"unread", []collector.Reading{good(0, 5, 1)}, collector.Bad, collector.InputLost, "input lost: b: not read yet", 1},
+		{"unread", []collector.Reading{good(0, 5, 1)}, collector.Unread, collector.NotRead, "not read yet: b", 1},
+		{"lost is worse than unread", []collector.Reading{bad(0, 1, "")}, collector.Bad, collector.InputLost, "input lost: a: no answer", 1},
 		{"bad", []collector.Reading{good(0, 5, 1), bad(1, 1, "3 tries")}, collector.Bad, collector.InputLost, "input lost: b: no answer: 3 tries", 1},
 		{"the first of two bad ones", []collector.Reading{bad(0, 1, ""), bad(1, 1, "3 tries")}, collector.Bad, collector.InputLost, "input lost: a: no answer", 1},
 		{"bad is worse than uncertain", []collector.Reading{doubt, bad(1, 1, "")}, collector.Bad, collector.InputLost, "input lost: b: no answer", 1},

@@ -9,10 +9,11 @@
 //
 // # Quality and time
 //
-// A result is as good as its worst input. A bad or unread input makes it bad
+// A result is as good as its worst input. A bad input makes it bad
 // (input lost) and is named with its reason; an uncertain one makes it
-// uncertain with that input's fault. A result that is not a finite number, a
-// divisor of 0 and the like are bad (no result).
+// uncertain with that input's fault. One that was not read yet leaves the result
+// unread too. A result that is not a finite number, a divisor of 0 and the like
+// are bad (no result).
 //
 // A result is as old as its oldest input. A difference of two readings of
 // different age is not newer than the older one, and stale rules must see that.

@@ -84,9 +84,9 @@ func newRatio(r *Ratio) (work, []Input, error) {
 	if r.Least < 0 || math.IsNaN(r.Least) {
 		return nil, nil, fmt.Errorf("least divisor %v is below 0", r.Least)
 	}
-	q := &ratio{ofSum: r.OfSum, least: r.Least, why: "the divisor is 0"}
+	q := &ratio{ofSum: r.OfSum, least: r.Least}
 	if r.Least > 0 {
-		q.why = fmt.Sprintf("the divisor is not above %v", r.Least)
+		q.tooLittle = fmt.Sprintf("it needs a divisor above %v", r.Least)
 	}
 	return q, []Input{r.A, r.B}, nil
 }
@@ -94,7 +94,8 @@ func newRatio(r *Ratio) (work, []Input, error) {
 type ratio struct {
 	ofSum bool
 	least float64
-	why   string
+	// tooLittle says that there is not enough yet for a ratio that means something
+	tooLittle string
 }
 
 func (r *ratio) compute(v []float64) (float64, collector.Fault, string) {
@@ -102,8 +103,11 @@ func (r *ratio) compute(v []float64) (float64, collector.Fault, string) {
 	if r.ofSum {
 		d += v[0]
 	}
-	if d == 0 || r.least > 0 && d <= r.least {
-		return 0, collector.NoResult, r.why
+	switch {
+	case r.least > 0 && d <= r.least:
+		return 0, collector.NotRead, r.tooLittle
+	case d == 0:
+		return 0, collector.NoResult, "the divisor is 0"
 	}
 	return v[0] / d, collector.NoFault, ""
 }
