@@ -88,6 +88,14 @@ func (tab *table) number(t *testing.T, column string, row int) float64 {
 	return v
 }
 
+func (tab *table) numbers(t *testing.T, column string) []float64 {
+	list := make([]float64, len(tab.columns[column]))
+	for row := range list {
+		list[row] = tab.number(t, column, row)
+	}
+	return list
+}
+
 // readTimes knows how each data set tells time.
 func (tab *table) readTimes(t *testing.T) {
 	t.Helper()
@@ -192,12 +200,17 @@ func replay(t *testing.T, tab *table, figures []figure) [][]episode {
 	if err != nil {
 		t.Fatal(err)
 	}
+	values := map[string][]float64{}
+	for signal := range ids {
+		values[signal] = tab.numbers(t, signal)
+	}
 	found := make([][]episode, len(figures))
 	var events []rules.Event
+	var readings []collector.Reading
 	for row, at := range tab.seconds {
-		var readings []collector.Reading
+		readings = readings[:0]
 		for signal, id := range ids {
-			if v := tab.number(t, signal, row); !math.IsNaN(v) { // an absent sample changes nothing
+			if v := values[signal][row]; !math.IsNaN(v) { // an absent sample changes nothing
 				readings = append(readings, good(int(id), v))
 			}
 		}

@@ -227,8 +227,8 @@ var moves = map[rules.Kind]func(v float64, n int) float64{
 	rules.IdleLonger:  func(v float64, n int) float64 { return float64(n & 1) },
 	rules.StartsAbove: func(v float64, n int) float64 { return float64(n & 1) },
 	rules.TotalAbove: func(v float64, n int) float64 {
-		if v > 300 {
-			return 0
+		if v > 40 {
+			return 0 // a counter that is reset
 		}
 		return v + float64(n%5)
 	},

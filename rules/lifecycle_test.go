@@ -121,7 +121,7 @@ func (s *standard) plant(design bool) {
 
 func TestLifeCycleAgainstTheFigure(t *testing.T) {
 	seen := map[string]int{}
-	for seed := range uint64(400) {
+	for seed := range uint64(160) {
 		walkLifeCycle(t, seed, seen)
 		if t.Failed() {
 			return
