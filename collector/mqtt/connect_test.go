@@ -310,7 +310,7 @@ func TestNothingOutlivesTheLine(t *testing.T) {
 	bubble(t, func(t *testing.T, b *pipeBroker) {
 		r := start(t, b, mqtt.Options{}, mqtt.Point{ID: 1, Topic: "a"})
 		defer r.stop()
-		for n := range 30 {
+		for n := range 15 {
 			b.setDown(false)
 			time.Sleep(16 * time.Second)
 			settle()

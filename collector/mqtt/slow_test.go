@@ -25,7 +25,7 @@ func TestSlowReceiverDoesNotHoldUpTheConnection(t *testing.T) {
 			}
 		})
 		<-out // the link is up
-		const messages = 30000
+		const messages = 20000
 		for i := range messages {
 			b.publish("a", fmt.Sprint(i), false)
 			if i%1000 == 0 {
