@@ -1,0 +1,126 @@
+package record
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/collector/compute"
+	"roundsman/collector/duty"
+	"roundsman/rules"
+)
+
+// State is what was kept of the run before, with moments on the clock of this one.
+type State struct {
+	First    bool          // the record was just made
+	Alive    time.Time     // when the box was last known to be alive
+	Planned  bool          // it was stopped as planned
+	Gap      time.Duration // from then to this start, real time
+	GapKnown bool          // false: the wall clock was not set or went back over a reboot; Gap is the least there was
+
+	Memory rules.Memory
+	Duty   map[string]duty.Kept
+	Counts map[string]compute.Count // Count.Point is collector.NoPoint: the names are the keys
+
+	unread error // what could not be read
+}
+
+// Restore returns what was kept when the record was opened. It may be called once or more. An error names what could
+// not be read; the rest is there.
+func (r *Record) Restore() (State, error) {
+	if r.kept.unread != nil {
+		return r.kept, r.fail("restore", r.kept.unread, "the rest is restored")
+	}
+	return r.kept, nil
+}
+
+// restore reads the kept memories and moves them to this run's clock.
+func (r *Record) restore(ctx context.Context, now collector.Moment) error {
+	k := &r.kept
+	m, dutyKept, counts, unread, err := readMemories(ctx, r.db)
+	if err != nil {
+		return err
+	}
+	m.At = now.Add(r.offset)
+	k.unread, k.Memory = unread, m.Shifted(-r.offset)
+	k.Duty, k.Counts = dutyKept, counts
+	for name, d := range k.Duty {
+		k.Duty[name] = shiftDuty(d, -r.offset)
+	}
+	for name, c := range k.Counts {
+		c.At = shift(c.At, -r.offset)
+		k.Counts[name] = c
+	}
+	return nil
+}
+
+// readMemories returns all that is kept beside the journal, on the record's scale. What cannot be read is left out and
+// named in unread; err is for what stops all reading.
+func readMemories(ctx context.Context, q queryer) (m rules.Memory, d map[string]duty.Kept, c map[string]compute.Count, unread, err error) {
+	m = rules.Memory{Alarms: map[string]rules.AlarmMemory{}, Conditions: map[string]rules.ConditionMemory{}}
+	d, c = map[string]duty.Kept{}, map[string]compute.Count{}
+	var bad []error
+	tables := []struct {
+		query string
+		keep  func(name string, text []byte) error
+	}{
+		{"SELECT name, memory FROM alarms", func(name string, text []byte) error {
+			doc, err := decode[alarmDoc]("alarm", name, text)
+			if err == nil {
+				m.Alarms[name] = rules.AlarmMemory(doc)
+			}
+			return err
+		}},
+		{"SELECT name, memory FROM conditions", func(name string, text []byte) error {
+			doc, err := decode[conditionDoc]("condition", name, text)
+			if err == nil {
+				m.Conditions[name] = rules.ConditionMemory(doc)
+			}
+			return err
+		}},
+		{"SELECT equipment, kept FROM duty", func(name string, text []byte) error {
+			doc, err := decode[dutyDoc]("equipment", name, text)
+			if err == nil {
+				d[name] = duty.Kept(doc)
+			}
+			return err
+		}},
+		{"SELECT point, kept FROM counts", func(name string, text []byte) error {
+			doc, err := decode[countDoc]("count of", name, text)
+			if err == nil {
+				doc.Point = collector.NoPoint
+				c[name] = compute.Count(doc)
+			}
+			return err
+		}},
+	}
+	for _, t := range tables {
+		faults, err := readPairs(ctx, q, t.query, t.keep)
+		if err != nil {
+			return m, d, c, nil, err
+		}
+		bad = append(bad, faults...)
+	}
+	return m, d, c, errors.Join(bad...), nil
+}
+
+// readPairs gives each row's name and text to keep and returns keep's errors.
+func readPairs(ctx context.Context, q queryer, query string, keep func(string, []byte) error) (bad []error, err error) {
+	rows, err := q.QueryContext(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var name string
+		var text []byte
+		if err := rows.Scan(&name, &text); err != nil {
+			return nil, err
+		}
+		if err := keep(name, text); err != nil {
+			bad = append(bad, err)
+		}
+	}
+	return bad, rows.Err()
+}

@@ -1,0 +1,204 @@
+package record
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+
+	_ "modernc.org/sqlite" // the driver 'sqlite'
+)
+
+// applicationID marks the file as ours: 'Rnds'.
+const applicationID = 0x526e6473
+
+// migrations bring a record from the version that is their index to the next. They are only ever added to.
+var migrations = [...]string{
+	// Times are UTC milliseconds, moments nanoseconds on the record's own scale, states the letters of the figure in
+	// ISA-18.2, clause 5.5. The journal has no index by time or alarm: each would cost one more page a transaction, and
+	// the sequence is in order of time but for the jumps.
+	`CREATE TABLE runs (
+		run     INTEGER PRIMARY KEY,
+		boot    TEXT NOT NULL,
+		started INTEGER NOT NULL,
+		moment  INTEGER NOT NULL,
+		version TEXT NOT NULL
+	) STRICT;
+	CREATE TABLE alive (
+		one    INTEGER PRIMARY KEY CHECK (one = 1),
+		run    INTEGER NOT NULL,
+		boot   TEXT NOT NULL,
+		up     INTEGER NOT NULL,
+		time   INTEGER NOT NULL,
+		moment INTEGER NOT NULL,
+		seq    INTEGER NOT NULL,
+		ended  INTEGER NOT NULL CHECK (ended IN (0, 1))
+	) STRICT;
+	CREATE TABLE journal (
+		seq     INTEGER PRIMARY KEY,
+		time    INTEGER NOT NULL,
+		moment  INTEGER NOT NULL,
+		run     INTEGER NOT NULL,
+		jump    INTEGER,
+		kind    TEXT NOT NULL,
+		alarm   TEXT,
+		point   TEXT,
+		"from"  TEXT,
+		"to"    TEXT,
+		value   REAL,
+		"limit" REAL,
+		unit    TEXT,
+		quality INTEGER,
+		who     TEXT,
+		why     TEXT,
+		until   INTEGER,
+		length  INTEGER,
+		count   INTEGER
+	) STRICT;
+	CREATE INDEX jumps ON journal (jump) WHERE jump = 1;
+	CREATE TABLE alarms (
+		name   TEXT PRIMARY KEY,
+		state  TEXT NOT NULL,
+		memory TEXT NOT NULL
+	) STRICT, WITHOUT ROWID;
+	CREATE TABLE conditions (
+		name   TEXT PRIMARY KEY,
+		memory TEXT NOT NULL
+	) STRICT, WITHOUT ROWID;
+	CREATE TABLE duty (
+		equipment  TEXT PRIMARY KEY,
+		kept       TEXT NOT NULL,
+		run        INTEGER NOT NULL,
+		starts     INTEGER NOT NULL,
+		top_run    INTEGER NOT NULL,
+		top_starts INTEGER NOT NULL
+	) STRICT, WITHOUT ROWID;
+	CREATE TABLE counts (
+		point      TEXT PRIMARY KEY,
+		kept       TEXT NOT NULL,
+		pulses     REAL NOT NULL,
+		top_pulses REAL NOT NULL
+	) STRICT, WITHOUT ROWID;`,
+}
+
+// uri names the file for the driver with its parameters; any path is good.
+func uri(path, params string) (string, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return "", err
+	}
+	return "file:" + (&url.URL{Path: filepath.ToSlash(abs)}).EscapedPath() + "?" + params, nil
+}
+
+// Parameters of the two kinds of connection. Each pragma counts for one connection only, so they stand in the name.
+const (
+	writing = "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)" +
+		"&_pragma=journal_size_limit(4194304)&_pragma=foreign_keys(0)&_txlock=immediate"
+	reading = "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)"
+)
+
+func connect(path, params string, most int) (*sql.DB, error) {
+	name, err := uri(path, params)
+	if err != nil {
+		return nil, err
+	}
+	db, err := sql.Open("sqlite", name)
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(most)
+	db.SetMaxIdleConns(most)
+	return db, nil
+}
+
+// identify looks at a file without changing it. It returns the schema's version, 0 for one that is to be made.
+func identify(ctx context.Context, path string) (version int, err error) {
+	info, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	if !info.Mode().IsRegular() {
+		return 0, fmt.Errorf("%w: not a file", ErrNotRecord)
+	}
+	if info.Size() == 0 {
+		return 0, nil
+	}
+	db, err := connect(path, reading, 1)
+	if err != nil {
+		return 0, err
+	}
+	version, err = versionOf(ctx, db)
+	return version, errors.Join(err, db.Close())
+}
+
+// versionOf returns the version of a record's schema, 0 for an empty database.
+func versionOf(ctx context.Context, db *sql.DB) (version int, err error) {
+	var app, tables int
+	row := db.QueryRowContext(ctx, `SELECT (SELECT application_id FROM pragma_application_id), (SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM sqlite_schema)`)
+	if err := row.Scan(&app, &version, &tables); err != nil {
+		return 0, err
+	}
+	switch {
+	case app == 0 && version == 0 && tables == 0:
+		return 0, nil
+	case app != applicationID:
+		return 0, fmt.Errorf("%w but another program's database", ErrNotRecord)
+	case version > len(migrations):
+		return 0, fmt.Errorf("%w: schema %d, this one knows %d", ErrNewer, version, len(migrations))
+	}
+	return version, nil
+}
+
+// migrate brings the schema up to date, in one transaction.
+func migrate(ctx context.Context, db *sql.DB, from int) error {
+	if from == len(migrations) {
+		return nil
+	}
+	tx, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	for _, m := range migrations[from:] {
+		if _, err := tx.ExecContext(ctx, m); err != nil {
+			return errors.Join(err, tx.Rollback())
+		}
+	}
+	_, err = tx.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d", applicationID, len(migrations)))
+	if err != nil {
+		return errors.Join(err, tx.Rollback())
+	}
+	return tx.Commit()
+}
+
+// quickCheck lets SQLite look at the structure of the whole file.
+func quickCheck(ctx context.Context, q queryer) error {
+	rows, err := q.QueryContext(ctx, "PRAGMA quick_check(5)")
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	var found []error
+	for rows.Next() {
+		var word string
+		if err := rows.Scan(&word); err != nil {
+			return err
+		}
+		if word != "ok" {
+			found = append(found, fmt.Errorf("%w: %s", ErrDamaged, word))
+		}
+	}
+	return errors.Join(append(found, rows.Err())...)
+}
+
+// queryer is a database, a connection or a transaction that is read.
+type queryer interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
