@@ -247,7 +247,7 @@ func (b *builder) rule(site *exporter.Site, r *rules.Rule) ruleSeries {
 	if int(r.Point) >= 0 && int(r.Point) < len(site.Points) {
 		point = site.Points[r.Point].Name
 	}
-	pairs := []string{"alarm", r.Name, "point", point, "priority", priority(r.Priority)}
+	pairs := []string{"alarm", r.Name, "point", point, "priority", r.Priority.String()}
 	return ruleSeries{
 		active: b.gauge("roundsman_alarm_active", "",
 			"1 while the alarm's condition is true and the alarm is not shelved, suppressed or out of service, else 0.").add(b, pairs...),
@@ -256,14 +256,6 @@ func (b *builder) rule(site *exporter.Site, r *rules.Rule) ruleSeries {
 		activations: b.counter("roundsman_alarm_activations_total", "",
 			"Times the alarm has started.").add(b, "alarm", r.Name),
 	}
-}
-
-func priority(p rules.Priority) string {
-	words := [...]string{"none", "note", "low", "medium", "high"}
-	if int(p) < len(words) {
-		return words[p]
-	}
-	return "unknown"
 }
 
 func (b *builder) link(name string) linkSeries {

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"net/http"
-	"slices"
 	"strings"
 	"time"
 
@@ -64,8 +63,12 @@ func (p *Panel) apiAlarms(w http.ResponseWriter, r *http.Request) error {
 	return writeJSON(w, list)
 }
 
-// wantedStates compiles the 'state' parameters: words of states, 'active' for a
-// true condition, or 'all'. None means all that are not normal.
+// states is the number of alarm states.
+const states = int(rules.OutOfService) + 1
+
+// wantedStates compiles the 'state' parameters: words of states ('latched' is
+// both latched ones), 'active' for a true condition, or 'all'. None means all
+// that are not normal.
 func wantedStates(params []string) (func(rules.Status) bool, error) {
 	var words []string
 	for _, p := range params {
@@ -74,26 +77,40 @@ func wantedStates(params []string) (func(rules.Status) bool, error) {
 	if len(words) == 0 {
 		return func(s rules.Status) bool { return s.State != rules.Normal }, nil
 	}
-	var set [len(stateWords)]bool
-	active := false
+	var set [states]bool
+	active, all := false, false
 	for _, word := range words {
 		word = strings.NewReplacer("-", " ", "_", " ").Replace(strings.ToLower(strings.TrimSpace(word)))
-		i := slices.Index(stateWords[:], word)
 		switch {
-		case i >= 0:
-			set[i] = true
 		case word == "active":
 			active = true
 		case word == "all":
-			return func(rules.Status) bool { return true }, nil
-		default:
-			return nil, problemf(http.StatusBadRequest, "state: no such state as %q; there are all, active, %s",
-				word, strings.Join(stateWords[:], ", "))
+			all = true
+		case !markState(&set, word):
+			return nil, problemf(http.StatusBadRequest, "state: no such state as %q; there are all, active, %s", word, stateList())
 		}
 	}
 	return func(s rules.Status) bool {
-		return active && s.Active || int(s.State) < len(set) && set[s.State]
+		return all || active && s.Active || int(s.State) < states && set[s.State]
 	}, nil
+}
+
+// markState marks the states that a word means and reports whether there is one.
+func markState(set *[states]bool, word string) (found bool) {
+	for i := range set {
+		if name := rules.State(i).String(); name == word || word == "latched" && strings.HasPrefix(name, word) {
+			set[i], found = true, true
+		}
+	}
+	return found
+}
+
+func stateList() string {
+	var list []string
+	for i := range states {
+		list = append(list, rules.State(i).String())
+	}
+	return strings.Join(list, ", ")
 }
 
 // reading returns point i's reading; one that has none is unread.
@@ -128,7 +145,7 @@ func (p *Panel) pointJSON(v *exporter.View, i int) pointJSON {
 func (p *Panel) alarmJSON(v *exporter.View, s rules.Status) alarmJSON {
 	rule := &v.Site.Rules[s.Rule]
 	j := alarmJSON{
-		Alarm: rule.Name, Point: pointName(v, rule.Point), State: stateWord(s.State), Priority: priorityWord(rule.Priority),
+		Alarm: rule.Name, Point: pointName(v, rule.Point), State: s.State.String(), Priority: rule.Priority.String(),
 		Unit: rule.Unit, Message: message(v, s), Response: rule.Response, AcknowledgedBy: s.AcknowledgedBy,
 	}
 	if at := since(s); at != 0 {

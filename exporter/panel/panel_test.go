@@ -274,6 +274,7 @@ func TestAPIAlarms(t *testing.T) {
 		"?state=acknowledged":                "[" + airLow + "]",
 		"?state=normal":                      "[" + mains + "]",
 		"?state=shelved":                     "[]",
+		"?state=latched":                     "[]",
 		"?state=active":                      "[" + airLow + "," + fault + "]",
 		"?state=normal,unacknowledged":       "[" + fault + "," + mains + "]",
 		"?state=normal&state=Unacknowledged": "[" + fault + "," + mains + "]",
@@ -297,7 +298,7 @@ func TestProblems(t *testing.T) {
 		{"GET", "/assets/frame.html", 404, "there is nothing at /assets/frame.html"},
 		{"GET", "/assets/..%2fpages.go", 404, "there is nothing at /assets/../pages.go"},
 		{"GET", "/api/v1/alarms?state=loud", 400, `state: no such state as "loud"; there are all, active, normal, unacknowledged, acknowledged, ` +
-			`returned unacknowledged, latched unacknowledged, latched, shelved, suppressed by design, out of service`},
+			`returned unacknowledged, latched unacknowledged, latched acknowledged, shelved, suppressed by design, out of service`},
 		{"POST", "/", 405, "/ is only read"},
 		{"DELETE", "/api/v1/points", 405, "/api/v1/points is only read"},
 	} {

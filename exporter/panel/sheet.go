@@ -257,7 +257,7 @@ func standing(v *exporter.View) []rules.Status {
 }
 
 func heldWords(v *exporter.View) string {
-	var n [len(stateWords)]int
+	var n [states]int
 	for i := range v.Alarms {
 		if s := v.Alarms[i].State; int(s) < len(n) {
 			n[s]++
@@ -266,7 +266,7 @@ func heldWords(v *exporter.View) string {
 	var parts []string
 	for _, s := range []rules.State{rules.Shelved, rules.SuppressedByDesign, rules.OutOfService} {
 		if n[s] > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n[s], stateWord(s)))
+			parts = append(parts, fmt.Sprintf("%d %s", n[s], s.String()))
 		}
 	}
 	return strings.Join(parts, ", ")
@@ -276,7 +276,7 @@ func (p *Panel) alarmRow(v *exporter.View, s rules.Status, now collector.Moment)
 	r := &v.Site.Rules[s.Rule]
 	at := p.wallTime(v.At).In(siteZone(v))
 	a := alarmRow{
-		Name: r.Name, Title: alarmTitle(r.Name), Priority: priorityWord(r.Priority), State: stateWord(s.State),
+		Name: r.Name, Title: alarmTitle(r.Name), Priority: r.Priority.String(), State: s.State.String(),
 		Waits: waits(s.State), Value: alarmValue(v.Site, r, &s), Against: conditionWords(v.Site, r), Lost: s.ReadingLost,
 		Consequence: r.Consequence, Response: r.Response, By: s.AcknowledgedBy, Follow: len(s.Consequences), Why: s.Why,
 		Point: pointName(v, r.Point),
@@ -408,7 +408,7 @@ func newRow(v *exporter.View, i int, l limits, alarms []rules.Status) row {
 		if !alarms[j].Active {
 			words = ": was" + words[1:] + ", returned"
 		}
-		w.Alarms = append(w.Alarms, rowAlarm{priorityWord(rule.Priority), alarmTitle(rule.Name) + words})
+		w.Alarms = append(w.Alarms, rowAlarm{rule.Priority.String(), alarmTitle(rule.Name) + words})
 	}
 	if len(w.Alarms) > 0 {
 		w.Priority = w.Alarms[0].Priority

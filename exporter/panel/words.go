@@ -12,22 +12,6 @@ import (
 	"roundsman/rules"
 )
 
-var stateWords = [...]string{"normal", "unacknowledged", "acknowledged", "returned unacknowledged",
-	"latched unacknowledged", "latched", "shelved", "suppressed by design", "out of service"}
-
-func stateWord(s rules.State) string { return wordAt(stateWords[:], int(s)) }
-
-func priorityWord(p rules.Priority) string {
-	return wordAt([]string{"none", "note", "low", "medium", "high"}, int(p))
-}
-
-func wordAt(words []string, i int) string {
-	if i >= 0 && i < len(words) {
-		return words[i]
-	}
-	return "unknown"
-}
-
 // symbols are units as people write them, where the plain spelling differs.
 var symbols = strings.NewReplacer("degC", "°C", "degF", "°F", "m3", "m³", "m2", "m²", "uS/cm", "µS/cm", "inH2O", "inH₂O", "ohm", "Ω")
 
@@ -121,8 +105,9 @@ func formOf(p *collector.Point) (title, on, off string) {
 // withoutStation cuts the station, or the short word it begins with ('hyd' of
 // hydraulics), off a point's name. A number alone would be no name: 'pit.1.level' stays whole.
 func withoutStation(p *collector.Point) string {
-	head, rest, ok := strings.Cut(p.Name, ".")
-	if !ok || len(head) < 3 && head != p.Station || !strings.HasPrefix(p.Station, head) || rest[:1] >= "0" && rest[:1] <= "9" {
+	head, rest, _ := strings.Cut(p.Name, ".")
+	mine := head == p.Station || len(head) >= 3 && strings.HasPrefix(p.Station, head)
+	if !mine || rest == "" || rest[0] >= '0' && rest[0] <= '9' {
 		return p.Name
 	}
 	return rest
