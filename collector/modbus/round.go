@@ -295,6 +295,11 @@ func (r *round) connect() error {
 		r.cut(err)
 		return err
 	}
+	if r.lastDown != nil {
+		for _, u := range r.units {
+			u.fresh(now)
+		}
+	}
 	r.lastDown, r.untried = nil, true
 	r.reprobe(now)
 	return nil

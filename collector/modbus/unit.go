@@ -82,6 +82,12 @@ func (u *unit) mute(q request, err error, now time.Time) {
 	m.until = now.Add(m.wait)
 }
 
+// fresh makes the unit due for a look: its silence may have been the line's.
+func (u *unit) fresh(now time.Time) {
+	u.wait, u.retryAt = 0, now
+	clear(u.mutes)
+}
+
 // unheard notes a request that stayed without an answer after all its tries.
 // The second in a row makes the unit silent, or the first when gone says that it is away.
 func (u *unit) unheard(err error, now time.Time, gone bool) {

@@ -95,16 +95,8 @@ func fill(text string, request []byte) []byte {
 // rtu adds the CRC to a frame in hex.
 func rtu(frame string) string {
 	b := fill(frame, []byte{0, 0})
-	crc := uint16(0xFFFF)
-	for _, v := range b {
-		crc ^= uint16(v)
-		for range 8 {
-			low := crc & 1
-			crc >>= 1
-			crc ^= low * 0xA001
-		}
-	}
-	return hex.EncodeToString(append(b, byte(crc), byte(crc>>8)))
+	v := crc(b)
+	return hex.EncodeToString(append(b, byte(v), byte(v>>8)))
 }
 
 // client returns the library's client for unit 1 over t.

@@ -264,10 +264,13 @@ func TestRTULateAnswersNeverSwap(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			ctx, cancel := context.WithCancel(t.Context())
 			defer cancel()
-			rnd, device := rand.New(rand.NewPCG(seed, 1)), rand.New(rand.NewPCG(seed, 2))
+			rnd := rand.New(rand.NewPCG(seed, 1))
+			opened := uint64(1)
 			slowness := rnd.Int64N(int64(600 * time.Millisecond))
 			open := func(context.Context) (wire.Conn, error) {
 				near, far := net.Pipe()
+				opened++
+				device := rand.New(rand.NewPCG(seed, opened))
 				go queue(ctx, far, func() time.Duration {
 					return 10*time.Millisecond + time.Duration(device.Int64N(slowness+1))
 				}, func() bool { return device.IntN(10) == 0 })
