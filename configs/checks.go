@@ -9,6 +9,9 @@ import (
 	"roundsman/rules"
 )
 
+// mostCompared bounds with how many limits on its point a limit is compared.
+const mostCompared = 100
+
 // checkRules makes the checks that need all rules.
 func (b *builder) checkRules(all []*entry) {
 	byPoint := map[collector.PointID][]*entry{}
@@ -20,7 +23,7 @@ func (b *builder) checkRules(all []*entry) {
 	for _, p := range b.points {
 		for i, e := range byPoint[p.ID] {
 			b.endless(e)
-			for _, other := range byPoint[p.ID][:i] {
+			for _, other := range byPoint[p.ID][:min(i, mostCompared)] {
 				b.contradiction(other, e)
 			}
 		}

@@ -35,7 +35,8 @@ func at(t *testing.T, zone *time.Location, wall string) collector.Moment {
 const ardenmoor = "{monday-saturday: 07:00-20:00, sunday: 08:00-18:00, except: {2026-12-25: closed, 2026-12-24: 07:00-13:00}}"
 
 // Daylight saving of Ireland in 2026: clocks go forward at 01:00 UTC on 29
-// March and back at 01:00 UTC on 25 October (Directive 2000/84/EC).
+// March and back at 01:00 UTC on 25 October (Directive 2000/84/EC); in New York
+// they go back at 02:00 on 1 November (Energy Policy Act of 2005).
 func TestHours(t *testing.T) {
 	for _, c := range []struct {
 		name, zone, hours, at string
@@ -60,6 +61,8 @@ func TestHours(t *testing.T) {
 		{"opening in the hour that comes twice: the first", "Europe/Dublin", "{sunday: 01:30-05:00}", "2026-10-25 00:00:00 +00:00", false, "2026-10-25 00:30:00 +00:00"},
 		{"inside between the two", "Europe/Dublin", "{sunday: 01:30-05:00}", "2026-10-25 01:10:00 +00:00", true, "2026-10-25 05:00:00 +00:00"},
 		{"closing in the hour that comes twice: the last", "Europe/Dublin", "{sunday: 00:00-01:30}", "2026-10-25 00:45:00 +00:00", true, "2026-10-25 01:30:00 +00:00"},
+		{"west of Greenwich: the first", "America/New_York", "{sunday: 01:30-05:00}", "2026-11-01 05:00:00 +00:00", false, "2026-11-01 05:30:00 +00:00"},
+		{"west of Greenwich: the last", "America/New_York", "{sunday: 00:00-01:30}", "2026-11-01 05:45:00 +00:00", true, "2026-11-01 06:30:00 +00:00"},
 
 		{"over midnight without a break", "Europe/Dublin", "{friday: 18:00-24:00, saturday: 00:00-02:00}", "2026-06-05 23:00:00", true, "2026-06-06 02:00:00"},
 		{"split days", "Europe/Dublin", "{daily: [08:00-12:00, 13:00-18:00]}", "2026-06-05 12:30:00", false, "2026-06-05 13:00:00"},

@@ -40,45 +40,70 @@ var otherKinds = []string{"rate", "deviation", "equals", "bad", "stale", "stuck"
 	"total-above", "running-longer-than", "idle-longer-than", "starts-above", "formula"}
 
 // mostAlarms bounds what the patterns of the rule files may grow to.
-const mostAlarms = 20000
+const (
+	mostAlarms = 20000
+	mostCauses = 1000000
+)
 
 func (b *builder) readRules(files []*strict.Value) {
 	b.ruleIndex = map[string]ruleRef{}
-	var all []*entry
 	for _, f := range files {
 		for _, v := range f.Get("rules").Entries() {
-			if !goodName(v) {
-				continue
-			}
-			if first, ok := b.ruleIndex[v.Key()]; ok {
-				v.KeyFailf("a second rule of this name, the first is at %s", first.v.Place())
-				continue
-			}
-			ref := ruleRef{v: v, first: len(all)}
-			all = append(all, b.readRule(v)...)
-			ref.last = len(all)
-			b.ruleIndex[v.Key()] = ref
-			if len(all) > mostAlarms {
-				v.KeyFailf("more than %d alarms", mostAlarms)
+			if !b.addRule(v) {
 				return
 			}
 		}
 	}
+	b.nameAlarms()
+	if !b.linkCauses() {
+		return
+	}
+	b.site.Rules.Conditions = b.conditions.list
+	b.checkRules(b.entries)
+}
+
+// addRule adds the alarms of a rule. It reports whether there is room for more.
+func (b *builder) addRule(v *strict.Value) bool {
+	if !goodName(v) {
+		return true
+	}
+	if first, ok := b.ruleIndex[v.Key()]; ok {
+		v.KeyFailf("a second rule of this name, the first is at %s", first.v.Place())
+		return true
+	}
+	ref := ruleRef{v: v, first: len(b.entries)}
+	b.entries = append(b.entries, b.readRule(v)...)
+	ref.last = len(b.entries)
+	b.ruleIndex[v.Key()] = ref
+	if len(b.entries) > mostAlarms {
+		v.KeyFailf("more than %d alarms", mostAlarms)
+	}
+	return len(b.entries) <= mostAlarms
+}
+
+func (b *builder) nameAlarms() {
 	b.alarms = map[string]int{}
-	for i, e := range all {
+	for i, e := range b.entries {
 		if other, ok := b.alarms[e.rule.Name]; ok {
-			e.v.KeyFailf("its alarm %s has the name of another, at %s", e.rule.Name, all[other].v.Place())
+			e.v.KeyFailf("its alarm %s has the name of another, at %s", e.rule.Name, b.entries[other].v.Place())
 			continue
 		}
 		b.alarms[e.rule.Name] = i
 	}
-	for _, e := range all {
+}
+
+// linkCauses resolves caused-by. It reports whether all could be.
+func (b *builder) linkCauses() bool {
+	pairs := 0
+	for _, e := range b.entries {
 		e.rule.CausedBy = b.causes(e)
+		if pairs += len(e.rule.CausedBy); pairs > mostCauses {
+			e.v.KeyFailf("more than %d pairs of cause and consequence", mostCauses)
+			return false
+		}
 		b.site.Rules.Rules = append(b.site.Rules.Rules, e.rule)
 	}
-	b.site.Rules.Conditions = b.conditions.list
-	b.entries = all
-	b.checkRules(all)
+	return true
 }
 
 // readRule returns the alarms of one rule.
@@ -92,6 +117,9 @@ func (b *builder) readRule(v *strict.Value) []*entry {
 	var out []*entry
 	for i, k := range kinds {
 		for _, p := range pts {
+			if len(out) > mostAlarms {
+				return out
+			}
 			e := &entry{v: v, key: k, point: p}
 			if own := v.Get(k); own.IsTable() && slices.Contains(limitKinds, k) {
 				e.own = own
@@ -250,7 +278,7 @@ func (b *builder) causes(e *entry) []int {
 		alarm, single := b.alarms[c.Text()]
 		switch {
 		case !ok && !single:
-			c.Failf("unknown rule %q%s", short(c.Text()), c.Guess(c.Text(), b.ruleNames()...))
+			c.Failf("unknown rule %q%s", short(c.Text()), c.GuessFrom(c.Text(), b.ruleNames))
 		case ok && ref.v == e.v:
 			c.Failf("%s cannot be its own cause", c.Text())
 		case ok:

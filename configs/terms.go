@@ -75,7 +75,7 @@ func (b *builder) resolve(v *strict.Value, t rules.Term, name, value string) (ru
 	}
 	p := b.byName[name]
 	if p == nil {
-		v.Failf("unknown point or condition %q%s", short(name), v.Guess(name, append(b.conditions.names(), b.names...)...))
+		v.Failf("unknown point or condition %q%s", short(name), v.GuessFrom(name, func() []string { return append(b.conditions.names(), b.names...) }))
 		return t, false
 	}
 	t.Point = p.ID

@@ -152,6 +152,8 @@ func TestComputed(t *testing.T) {
 		{"  c: {sum: [a.pressure, a.pressure], unit: psi}", map[string]float64{"a.pressure": 1}, 2 * 14.503773773},
 		{"  c: {ratio: [a.pressure, a.pressure], unit: '%'}", map[string]float64{"a.pressure": 5}, 100},
 		{"  c: {ratio: {of: a.pressure, share-with: a.pressure}}", map[string]float64{"a.pressure": 5}, 0.5},
+		{"  c: {ratio: [k, a.pressure], unit: '%'}\n  k: {link: plc, holding: 70, type: int16, unit: kPa}", map[string]float64{"a.pressure": 2, "k": 50}, 25},
+		{"  c: {ratio: [t.level, a.pressure], unit: mm}", map[string]float64{"a.pressure": 2, "t.level": 1}, 500},
 		{"  c: {formula: 'a.running ? a.pressure * 2 : 0'}", map[string]float64{"a.pressure": 5, "a.running": 1}, 10},
 		// The partial cylinder of 1.8 m by 4.2 m: 14.238 % of its volume below 20 % of its height.
 		{"  c: {tank: {level: l, shape: horizontal-cylinder, diameter: 1.8 m, length: 420 cm}, unit: L}\n  l: {link: plc, holding: 70, type: int16, scale: 0.1 %}", map[string]float64{"l": 20}, 0.1423786 * math.Pi * 0.81 * 4.2 * 1000},

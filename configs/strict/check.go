@@ -74,18 +74,25 @@ func found(n *yaml.Node) string {
 
 func quote(s string) string { return `"` + shorten(s) + `"` }
 
-// shorten keeps a message to one readable line.
-func shorten(s string) string {
-	s = strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
+// shorten keeps what is quoted from a file short.
+func shorten(s string) string { return clip(s, 60) }
+
+// clip keeps a text to one line of at most so many characters.
+func clip(s string, most int) string {
+	plain := func(r rune) rune {
+		if r < ' ' || r >= 0x7f && r < 0xa0 || r == '\u2028' || r == '\u2029' {
 			return ' '
 		}
 		return r
-	}, s)
-	if r := []rune(s); len(r) > 60 {
-		return string(r[:57]) + "..."
 	}
-	return s
+	if len(s) > 4*most { // more than most characters, whatever they are
+		s = s[:4*most]
+	}
+	r := []rune(strings.Map(plain, s))
+	if len(r) > most {
+		return string(r[:most-3]) + "..."
+	}
+	return string(r)
 }
 
 // goodKey complains about a key that is no plain name or stands twice.

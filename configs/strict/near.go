@@ -11,7 +11,7 @@ func (l *Log) Guess(written string, names ...string) string {
 	if hint, ok := l.hints[written]; ok {
 		return hint
 	}
-	if len(l.hints) >= mostGuesses {
+	if !l.guessing(written) {
 		return ""
 	}
 	hint := ""
@@ -23,6 +23,12 @@ func (l *Log) Guess(written string, names ...string) string {
 	}
 	l.hints[written] = hint
 	return hint
+}
+
+// guessing reports whether Guess has an answer for what was written, or would look for one.
+func (l *Log) guessing(written string) bool {
+	_, known := l.hints[written]
+	return known || len(l.hints) < mostGuesses
 }
 
 // Near returns the name that is most likely meant by what was written, or ”.

@@ -88,8 +88,14 @@ func (v *Value) keyNode() *yaml.Node {
 
 func (v *Value) say(n *yaml.Node, s Severity, format string, args ...any) {
 	v.file.log.Add(Problem{File: v.file.name, Line: max(n.Line, 1), Column: max(n.Column, 1),
-		Path: v.Path(), Text: fmt.Sprintf(format, args...), Severity: s})
+		Path: clip(v.Path(), mostPath), Text: clip(fmt.Sprintf(format, args...), mostText), Severity: s})
 }
+
+// What is said stays readable, whatever stood in the file.
+const (
+	mostPath = 200
+	mostText = 400
+)
 
 // At adds a problem at line and column inside the value's text, for languages
 // within the language. Both count from 1; the column is right only where the
@@ -111,6 +117,14 @@ func (v *Value) At(line, column int, format string, args ...any) {
 // Guess returns ' (did you mean X?)' or nothing.
 func (v *Value) Guess(written string, names ...string) string {
 	return v.file.log.Guess(written, names...)
+}
+
+// GuessFrom is Guess for names that take work to list: names is called only when a guess is made.
+func (v *Value) GuessFrom(written string, names func() []string) string {
+	if !v.file.log.guessing(written) {
+		return ""
+	}
+	return v.file.log.Guess(written, names()...)
 }
 
 // Get returns the value under a key of a Table, nil if it is absent or wrong.
