@@ -158,8 +158,8 @@ func (p *Panel) sheet(v *exporter.View, now collector.Moment) sheet {
 // summarise says in one line how the room is. Quiet is only what was looked at:
 // a reading or link that is lost is no health.
 func (s *sheet) summarise(v *exporter.View) {
-	good, doubted, lost := countQualities(v)
-	s.Counts = fmt.Sprintf("%d of %d readings good", good, len(v.Site.Points))
+	n := countQualities(v)
+	s.Counts = fmt.Sprintf("%d of %d readings good", n[collector.Good], len(v.Site.Points))
 	down := 0
 	for _, l := range s.Links {
 		if !l.Up || len(l.Units) > 0 {
@@ -173,8 +173,9 @@ func (s *sheet) summarise(v *exporter.View) {
 		}
 	}
 	add(down, plural(down, "link not right", "links not right"))
-	add(lost, plural(lost, "reading lost", "readings lost"))
-	add(doubted, plural(doubted, "reading doubted", "readings doubted"))
+	add(n[collector.Bad], plural(n[collector.Bad], "reading lost", "readings lost"))
+	add(n[collector.Uncertain], plural(n[collector.Uncertain], "reading doubted", "readings doubted"))
+	add(n[collector.Unread], "not read yet")
 	switch {
 	case len(s.Alarms) > 0:
 		s.Summary = fmt.Sprintf("%d %s", len(s.Alarms), plural(len(s.Alarms), "alarm", "alarms"))
@@ -201,18 +202,12 @@ func countPriority(list []alarmRow, priority string) (n int) {
 	return n
 }
 
-func countQualities(v *exporter.View) (good, doubted, lost int) {
+// countQualities returns how many readings there are of each quality.
+func countQualities(v *exporter.View) (n [collector.Bad + 1]int) {
 	for i := range v.Site.Points {
-		switch reading(v, i).Quality {
-		case collector.Good:
-			good++
-		case collector.Uncertain:
-			doubted++
-		default:
-			lost++
-		}
+		n[min(reading(v, i).Quality, collector.Bad)]++
 	}
-	return good, doubted, lost
+	return n
 }
 
 func plural(n int, one, many string) string {

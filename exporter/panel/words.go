@@ -74,6 +74,7 @@ var stateForms = map[string]stateForm{
 	"fault":    {"fault", "fault", "none"},
 	"open":     {"", "open", "closed"},
 	"online":   {"", "online", "offline"},
+	"up":       {"", "up", "down"},
 	"healthy":  {"", "healthy", "not healthy"},
 	"good":     {"", "good", "not good"},
 	"on":       {"", "on", "off"},
