@@ -23,7 +23,11 @@ type screen struct {
 }
 
 func (s *screen) draw(v *exporter.View) []string {
-	lines := []string{s.spread(v.Site.Name+"   "+v.Time.In(v.Site.Zone).Format("Mon 15:04:05"), s.address), ""}
+	title := v.Site.Name
+	if v.Site.Demo {
+		title += ", a practice plant"
+	}
+	lines := []string{s.spread(title+"   "+v.Time.In(v.Site.Zone).Format("Mon 15:04:05"), s.address), ""}
 	lines = append(lines, s.alarms(v)...)
 	lines = append(lines, "")
 	foot := s.foot(v)
@@ -55,7 +59,7 @@ func (s *screen) alarms(v *exporter.View) []string {
 			out = append(out, fmt.Sprintf("and %d more", len(active)-i))
 			break
 		}
-		out = append(out, alarmLine(v, a), "          "+firstSentence(v.Site.Rules[a.Rule].Response))
+		out = append(out, alarmLine(v, a), "          "+v.Site.Rules[a.Rule].Response)
 	}
 	return out
 }
@@ -84,8 +88,8 @@ func standing(s rules.State) bool {
 
 func alarmLine(v *exporter.View, a rules.Status) string {
 	r := &v.Site.Rules[a.Rule]
-	text := fmt.Sprintf("%-8s  %s: %s, since %s", strings.ToUpper(r.Priority.String()), r.Name,
-		r.Describe(a.Value, v.Site.Points), timeOf(v, a.Started))
+	text := fmt.Sprintf("%-8s  %s since %s: %s", strings.ToUpper(r.Priority.String()), r.Name, timeOf(v, a.Started),
+		r.Describe(a.Value, v.Site.Points))
 	switch {
 	case a.ReadingLost:
 		text += " (reading lost: take it as still in alarm)"
@@ -218,14 +222,20 @@ func linkWords(l collector.LinkStatus) string {
 	return text
 }
 
-// label is the point's name without its station, in words.
+// label is the point's name in words, without a first part that only repeats its station ('air', 'hyd').
 func label(p *collector.Point) string {
-	name := strings.TrimPrefix(p.Name, p.Station+".")
+	name := p.Name
+	if first, rest, ok := strings.Cut(name, "."); ok && strings.HasPrefix(p.Station, first) {
+		name = rest
+	}
 	return strings.ReplaceAll(name, ".", " ")
 }
 
 func withUnit(p *collector.Point, value float64) string {
 	text := fmt.Sprintf("%.*f", p.Digits, value)
+	if strings.Trim(text, "-0.") == "" {
+		text = strings.TrimPrefix(text, "-") // no minus before a zero
+	}
 	if p.Unit == "" {
 		return text
 	}
