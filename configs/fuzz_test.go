@@ -98,3 +98,32 @@ func FuzzRuleFile(f *testing.F) {
 		check(t, map[string]string{"site.yaml": site, "r.yaml": text})
 	})
 }
+
+// What a few lines can ask for is bounded: patterns over all points, each the
+// cause of each, and thousands of names that nothing is near to.
+func TestGrowthIsBounded(t *testing.T) {
+	points := string(longList(3500))
+	load := func(ruleFile string) string {
+		t.Helper()
+		_, err := site(t, map[string]string{"site.yaml": points + "rules: r.yaml\n", "r.yaml": ruleFile})
+		return errorsOf(t, err)
+	}
+	many := "rules:\n"
+	for i := range 7 {
+		many += "  r" + strings.Repeat("x", i) + ": {points: ['hall.*'], low: 5 bar, deadband: 1, on-delay: 1s, priority: low}\n"
+	}
+	if got, want := load(many), "r.yaml:7:3: rules.rxxxxx: more than 20000 alarms"; got != want {
+		t.Errorf("got %.200s\nwant %s", got, want)
+	}
+	causes := "rules:\n  a: {points: ['hall.*'], bad: true, priority: low}\n  b: {points: ['hall.*'], bad: true, priority: low, caused-by: a}\n"
+	if got, want := load(causes), "r.yaml:3:3: rules.b: more than 1000000 pairs of cause and consequence"; got != want {
+		t.Errorf("got %.200s\nwant %s", got, want)
+	}
+	unknown := "rules:\n  a: {point: hall.1.pressure, bad: true, priority: low, while: [x"
+	for i := range 3000 {
+		unknown += ", hall.y" + strings.Repeat("z", i%50) + "." + string(rune('a'+i%26))
+	}
+	if got := load(unknown + "]}\n"); !strings.Contains(got, "unknown point or condition") {
+		t.Errorf("got %.200s", got)
+	}
+}
