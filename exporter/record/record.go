@@ -181,14 +181,13 @@ func (r *Record) Close() error {
 	now := r.opts.Clock.Now()
 	r.push(Line{Kind: BoxStopped, At: now, Why: r.opts.Version}, now)
 	err := r.write(now, true)
-	if errors.Is(err, ErrFull) && r.dropReserve() {
+	if errors.Is(err, ErrFull) && r.makeRoom() {
 		err = r.write(now, true)
 	}
 	if err != nil {
 		err = r.fail("close", err, fmt.Sprintf("%d lines are lost", len(r.queue.lines)))
 	}
-	// Without a reader left the log is emptied into the file; an error here loses nothing, the log is read at the next start.
-	_, _ = r.w.conn.ExecContext(context.Background(), "PRAGMA wal_checkpoint(TRUNCATE)")
+	r.checkpoint()
 	return errors.Join(err, r.release())
 }
 

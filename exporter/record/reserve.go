@@ -52,8 +52,20 @@ func writeReserve(path string, size int64) (err error) {
 	return f.Sync()
 }
 
-// dropReserve gives the reserve's room to whoever needs it now. It reports whether there was one.
-func (r *Record) dropReserve() bool { return os.Remove(reservePath(r.path)) == nil }
+// makeRoom gives up the reserve and empties the log with it. It reports whether there was a reserve.
+func (r *Record) makeRoom() bool {
+	if os.Remove(reservePath(r.path)) != nil {
+		return false
+	}
+	r.checkpoint()
+	return true
+}
+
+// checkpoint empties the log into the file. Where a reader holds it that is done later by SQLite itself; nothing is
+// lost by an error, for the log is read at the next start.
+func (r *Record) checkpoint() {
+	_, _ = r.w.conn.ExecContext(context.Background(), "PRAGMA wal_checkpoint(TRUNCATE)")
+}
 
 // pruneStep is how many lines are deleted in one transaction, so that the log stays small.
 const pruneStep = 2000
@@ -68,7 +80,7 @@ func (r *Record) Prune(before time.Time) (int64, error) {
 		return 0, r.fail("prune", ErrClosed, "")
 	}
 	n, err := r.prune(before)
-	if errors.Is(err, ErrFull) && r.dropReserve() {
+	if errors.Is(err, ErrFull) && r.makeRoom() {
 		n, err = r.prune(before)
 	}
 	if err != nil {
@@ -97,8 +109,7 @@ func (r *Record) prune(before time.Time) (n int64, err error) {
 	if err != nil {
 		return 0, reason(err)
 	}
-	// Empties the log into the file where no reader holds it; else it is done later by itself.
-	_, _ = r.w.conn.ExecContext(context.Background(), "PRAGMA wal_checkpoint(TRUNCATE)")
+	r.checkpoint()
 	return n, nil
 }
 

@@ -2,6 +2,7 @@ package record
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"time"
 
@@ -123,4 +124,25 @@ func readPairs(ctx context.Context, q queryer, query string, keep func(string, [
 		}
 	}
 	return bad, rows.Err()
+}
+
+// State returns what the file holds now, with moments on the record's own scale.
+func (r *Reader) State(ctx context.Context) (State, error) {
+	tx, err := r.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return State{}, r.fail("read", reason(err))
+	}
+	defer func() { _ = tx.Rollback() }() // it only reads
+	seen, err := readLastSeen(ctx, tx)
+	if err != nil {
+		return State{}, r.fail("read", reason(err))
+	}
+	s := State{First: !seen.known, Planned: seen.planned, Alive: seen.time.Add(seen.alive.Sub(seen.moment))}
+	var unread error
+	s.Memory, s.Duty, s.Counts, unread, err = readMemories(ctx, tx)
+	if err = errors.Join(err, unread); err != nil {
+		return s, r.fail("read", reason(err))
+	}
+	s.Memory.At = seen.alive
+	return s, nil
 }

@@ -87,7 +87,7 @@ func (r *Record) begin() {
 		r.push(Line{Kind: Outage, At: now, Length: r.kept.Gap, Why: r.kept.doubt()}, now)
 	}
 	r.push(start, now)
-	if err := r.write(now, false); errors.Is(err, ErrFull) && r.dropReserve() {
+	if err := r.write(now, false); errors.Is(err, ErrFull) && r.makeRoom() {
 		_ = r.write(now, false) // Status tells
 	}
 }
