@@ -94,7 +94,7 @@ func (b *builder) rateLimit(e *entry, v *strict.Value) bool {
 		v.Failf("a rate of 0 has no direction: below a negative rate it falls, above a positive one it rises")
 		return false
 	}
-	e.rule.Limit, e.rule.Unit, e.rule.Digits = x, perSecond(e.point.unit).String(), 4
+	e.rule.Limit, e.rule.Unit, e.rule.Digits = x, perSecond(e.point.unit).String(), 3
 	return ok
 }
 

@@ -10,6 +10,17 @@ import (
 	"roundsman/collector"
 )
 
+// slope words a change, whose unit is one per second: 'air.header.pressure falls by 0.12 bar/s'.
+func (r *Rule) slope(point string, value float64) string {
+	switch {
+	case math.IsNaN(value):
+		return point + " changes"
+	case value < 0:
+		return point + " falls by " + r.quantity(-value)
+	}
+	return point + " rises by " + r.quantity(value)
+}
+
 // Describe returns the alarm in words for people: 'air.header.pressure 5.3 bar, low limit 5.5 bar'.
 // The value is that of an Event or a Status; NaN reads 'no reading'. The points are the engine's.
 func (r *Rule) Describe(value float64, points []collector.Point) string {
@@ -19,7 +30,7 @@ func (r *Rule) Describe(value float64, points []collector.Point) string {
 	case Low, LowLow, High, HighHigh:
 		return fmt.Sprintf("%s, %s limit %s", now, r.Kind, r.quantity(r.Limit))
 	case Rate:
-		return fmt.Sprintf("%s changes by %s per second, limit %s over %s", point, r.quantity(value), r.quantity(r.Limit), period(r.Window))
+		return fmt.Sprintf("%s, limit %s over %s", r.slope(point, value), r.quantity(math.Abs(r.Limit)), period(r.Window))
 	case Deviation:
 		return fmt.Sprintf("%s differs from %s by %s, limit %s", point, pointName(points, r.Other), r.quantity(value), r.quantity(r.Limit))
 	case Equals:

@@ -144,7 +144,7 @@ func TestDescribe(t *testing.T) {
 		{kind(rules.Low, nil), 5.3, "air.header.pressure 5.3 bar, low limit 5.5 bar"},
 		{kind(rules.HighHigh, func(r *rules.Rule) { r.Limit = 8.25 }), 8.31, "air.header.pressure 8.3 bar, high-high limit 8.25 bar"},
 		{kind(rules.Low, func(r *rules.Rule) { r.Unit = "" }), math.NaN(), "air.header.pressure no reading, low limit 5.5"},
-		{kind(rules.Rate, func(r *rules.Rule) { r.Limit, r.Digits = -0.08, 2 }), -0.12, "air.header.pressure changes by -0.12 bar per second, limit -0.08 bar over 8s"},
+		{kind(rules.Rate, func(r *rules.Rule) { r.Limit, r.Digits, r.Unit = -0.08, 2, "bar/s" }), -0.12, "air.header.pressure falls by 0.12 bar/s, limit 0.08 bar/s over 8s"},
 		{kind(rules.Deviation, func(r *rules.Rule) { r.Other, r.Limit = 1, 0.5 }), 0.7, "air.header.pressure differs from air.dryer.outlet.pressure by 0.7 bar, limit 0.5 bar"},
 		{kind(rules.BadSignal, nil), math.NaN(), "air.header.pressure has no usable reading"},
 		{kind(rules.StaleSignal, nil), 130, "air.header.pressure has sent nothing new for 2m10s, limit 8s"},

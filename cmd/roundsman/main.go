@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // a bare box has no time zones
 
 	"github.com/spf13/cobra"
 )

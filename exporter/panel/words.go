@@ -188,7 +188,7 @@ func rateWords(r *rules.Rule) string {
 	if r.Limit < 0 {
 		verb = "falls"
 	}
-	return fmt.Sprintf("%s faster than %s a second", verb, quantity(math.Abs(r.Limit), r.Digits+2, r.Unit))
+	return fmt.Sprintf("%s faster than %s", verb, quantity(math.Abs(r.Limit), r.Digits, r.Unit)) // the unit is one per second
 }
 
 func equalWords(site *exporter.Site, r *rules.Rule) string {

@@ -80,7 +80,7 @@ func TestConditionWords(t *testing.T) {
 	}{
 		{rules.Rule{Kind: rules.LowLow, Limit: 4.8, Digits: 2, Unit: "bar"}, "below 4.80\u00a0bar"},
 		{rules.Rule{Kind: rules.High, Limit: 105, Unit: "degC"}, "above 105\u00a0°C"},
-		{rules.Rule{Kind: rules.Rate, Limit: -0.08, Unit: "bar"}, "falls faster than 0.08\u00a0bar a second"},
+		{rules.Rule{Kind: rules.Rate, Limit: -0.08, Digits: 2, Unit: "bar/s"}, "falls faster than 0.08\u00a0bar/s"},
 		{rules.Rule{Kind: rules.Deviation, Limit: 1, Unit: "bar", Other: 1}, "more than 1\u00a0bar away from wash.open"},
 		{rules.Rule{Kind: rules.Equals, Point: 1, Limit: 0}, "closed"},
 		{rules.Rule{Kind: rules.StaleSignal, Window: 2 * time.Minute}, "nothing new for 2 min"},
