@@ -112,14 +112,3 @@ func (r *Record) prune(before time.Time) (n int64, err error) {
 	r.checkpoint()
 	return n, nil
 }
-
-// Backup writes a whole copy of the record as of now to a new file, without holding up the writer.
-func (r *Reader) Backup(to string) error {
-	if _, err := os.Lstat(to); err == nil {
-		return r.fail("backup", fmt.Errorf("%s is there already", to))
-	}
-	if _, err := r.db.ExecContext(context.Background(), "VACUUM INTO ?", to); err != nil {
-		return r.fail("backup", reason(err))
-	}
-	return nil
-}

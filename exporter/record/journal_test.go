@@ -1,0 +1,149 @@
+package record_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/exporter/record"
+	"roundsman/exporter/record/recordtest"
+)
+
+// jumpyJournal fills a record with lines whose wall time steps to and fro, each step with its line, and is slewed in between.
+func jumpyJournal(t *testing.T, r *record.Record, random *rand.Rand, n int) {
+	t.Helper()
+	at := time.Date(2026, 3, 29, 0, 30, 0, 0, time.UTC)
+	c := record.Change{}
+	for i := range n {
+		at = at.Add(time.Duration(random.IntN(5000)-500) * time.Millisecond)
+		l := record.Line{Kind: record.Remark, Why: fmt.Sprint(i), Time: at}
+		if random.IntN(40) == 0 {
+			step := time.Duration(random.IntN(7200)-3600) * time.Second
+			at = at.Add(step)
+			l.Kind, l.Length, l.Time = record.ClockStepped, step, at
+		} else if random.IntN(3) == 0 {
+			l.Kind, l.Alarm = "acknowledged", fmt.Sprint("alarm ", random.IntN(3))
+		}
+		if c.Lines = append(c.Lines, l); len(c.Lines) == 50 {
+			commit(t, r, c)
+			c.Clear()
+		}
+	}
+	commit(t, r, c)
+}
+
+// Every query gives what going through all lines one by one gives.
+func TestJournalAgainstScan(t *testing.T) {
+	random := rand.New(rand.NewPCG(4, 4))
+	p := path(t)
+	r, err := record.Open(p, record.Options{Clock: collector.NewClock(), Reserve: -1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	jumpyJournal(t, r, random, 3000)
+	if err := r.Exec(`UPDATE journal SET time = (SELECT time FROM journal WHERE seq = 2) WHERE seq = 1`); err != nil { // the start is of today
+		t.Fatal(err)
+	}
+	all := recordtest.Lines(t, r.Reader, record.Query{})
+	if len(all) != 3001 {
+		t.Fatalf("%d lines", len(all))
+	}
+	found := 0
+	for range 150 {
+		q := record.Query{Newest: random.IntN(2) == 0}
+		if random.IntN(4) > 0 {
+			q.From = all[random.IntN(len(all))].Time.Add(time.Duration(random.IntN(3)-1) * 100 * time.Microsecond)
+		}
+		if random.IntN(4) > 0 {
+			q.To = all[random.IntN(len(all))].Time.Add(time.Duration(random.IntN(3)-1) * 100 * time.Microsecond)
+		}
+		if random.IntN(3) == 0 {
+			q.Alarm = fmt.Sprint("alarm ", random.IntN(4))
+		}
+		if random.IntN(3) == 0 {
+			q.After = uint64(random.IntN(3100))
+		}
+		if random.IntN(3) == 0 {
+			q.Limit = 1 + random.IntN(700)
+		}
+		want := scanAll(all, q)
+		got := recordtest.Lines(t, r.Reader, q)
+		found += len(got)
+		if diff := recordtest.SameLines(want, got); diff != "" {
+			t.Fatalf("%+v: %d lines, want %d (-want +got):\n%.2000s", q, len(got), len(want), diff)
+		}
+	}
+	if found < 15_000 {
+		t.Errorf("only %d lines were found in all", found)
+	}
+	if err := r.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func scanAll(all []record.Line, q record.Query) []record.Line {
+	var out []record.Line
+	for _, l := range all {
+		switch {
+		case !q.From.IsZero() && l.Time.Before(q.From), !q.To.IsZero() && !l.Time.Before(q.To):
+		case q.Alarm != "" && l.Alarm != q.Alarm:
+		case q.After > 0 && (!q.Newest && l.Seq <= q.After || q.Newest && l.Seq >= q.After):
+		default:
+			out = append(out, l)
+		}
+	}
+	if q.Newest {
+		slices.Reverse(out)
+	}
+	if q.Limit > 0 && len(out) > q.Limit {
+		out = out[:q.Limit]
+	}
+	return out
+}
+
+// A loop that ends early, one whose request is gone, and one beside a writer.
+func TestJournalReader(t *testing.T) {
+	p := path(t)
+	r := recordtest.Open(t, p, record.Options{Clock: collector.NewClock(), Reserve: -1})
+	for n := range 1200 {
+		commit(t, r, record.Change{Lines: []record.Line{{Kind: record.Remark, Why: fmt.Sprint(n)}}})
+	}
+	n := 0
+	for l, err := range r.Journal(t.Context(), record.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n++; n%100 == 0 { // the writer is not held up
+			commit(t, r, record.Change{Lines: []record.Line{{Kind: record.Remark}}})
+		}
+		if l.Seq == 1000 {
+			break
+		}
+	}
+	if n != 1000 {
+		t.Errorf("%d lines before the end", n)
+	}
+	gone, cancel := context.WithCancel(t.Context())
+	cancel()
+	for _, err := range r.Journal(gone, record.Query{}) {
+		if !errors.Is(err, context.Canceled) {
+			t.Errorf("got %v", err)
+		}
+	}
+	if seq, err := r.Latest(t.Context()); err != nil || seq != 1211 {
+		t.Errorf("the latest line is %d, %v", seq, err)
+	}
+	copied := path(t) + ".copy"
+	if err := r.Backup(t.Context(), copied); err != nil {
+		t.Fatal(err)
+	}
+	recordtest.Check(t, copied)
+	if err := r.Backup(t.Context(), copied); err == nil {
+		t.Error("a backup overwrote a file")
+	}
+}
