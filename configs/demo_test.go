@@ -27,8 +27,8 @@ func TestExampleLoads(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(s.Rules.Rules) != 8 || len(s.Notes) != 0 {
-		t.Errorf("%d alarms, want 8; notes: %v", len(s.Rules.Rules), s.Notes)
+	if own := siteRules(s); len(own) != 8 || len(s.Notes) != 0 {
+		t.Errorf("%d alarms, want 8; notes: %v", len(own), s.Notes)
 	}
 }
 

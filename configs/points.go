@@ -32,10 +32,14 @@ func (b *builder) declarePoints(vs *strict.Value) {
 		if strings.HasPrefix(p.Name, "link.") {
 			v.KeyFailf("names that begin with 'link.' are given to the links' own points")
 		}
+		if strings.HasPrefix(p.Name, "box.") {
+			v.KeyFailf("names that begin with 'box.' are given to the box's own points")
+		}
 		b.add(p)
 		b.placeOf(p)
 	}
 	b.linkPoints()
+	b.boxPoints()
 }
 
 func (b *builder) add(p *point) {

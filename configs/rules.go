@@ -54,6 +54,7 @@ func (b *builder) readRules(files []*strict.Value) {
 			}
 		}
 	}
+	b.addOwnRules()
 	b.nameAlarms()
 	if !b.linkCauses() {
 		return

@@ -39,6 +39,7 @@ type Site struct {
 	Compute   []compute.Spec
 	Equipment []duty.Spec
 	Rules     rules.Set
+	Box       Box // the points that tell how the box itself is
 
 	Record   Record
 	Contacts string // the path as written; '' if not given

@@ -3,6 +3,7 @@ package configs_test
 import (
 	"math"
 	"strconv"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -237,7 +238,7 @@ func TestTwoLimits(t *testing.T) {
     response: Soon.
   next: {point: a.running, equals: true, priority: low, caused-by: [tank-low]}
   only: {point: a.running, equals: false, priority: low, caused-by: [tank-low-low]}`)
-	r := s.Rules.Rules
+	r := siteRules(s)
 	if len(r) != 4 || r[0].Name != "tank-low" || r[1].Name != "tank-low-low" {
 		t.Fatalf("%+v", r)
 	}
@@ -259,7 +260,7 @@ func TestTwoLimits(t *testing.T) {
 func TestManyPoints(t *testing.T) {
 	s := with(t, "rules", "  lost: {points: [link.*.up, a.running, link.plc.up], equals: false, on-delay: 30s, priority: low}")
 	var got []string
-	for _, r := range s.Rules.Rules {
+	for _, r := range siteRules(s) {
 		got = append(got, r.Name)
 	}
 	want := "lost:link.plc.up lost:link.line.up lost:link.yard.up lost:a.running"
@@ -327,4 +328,34 @@ func TestIntervalsTooShort(t *testing.T) {
 		}
 	}
 	t.Errorf("no warning: %v", s.Notes)
+}
+
+// siteRules are the rules of the site's own files.
+func siteRules(s *configs.Site) []rules.Rule {
+	return slices.DeleteFunc(slices.Clone(s.Rules.Rules), func(r rules.Rule) bool { return strings.HasPrefix(r.Defined, "roundsman's own") })
+}
+
+// Roundsman rings about itself with the same engine, on every point of its own that the site's rules leave alone.
+func TestOwnRules(t *testing.T) {
+	names := func(s *configs.Site) string {
+		var own []string
+		for _, r := range s.Rules.Rules {
+			if strings.HasPrefix(r.Defined, "roundsman's own") {
+				own = append(own, r.Name)
+			}
+		}
+		return strings.Join(own, " ")
+	}
+	const all = "box-record box-disk box-clock box-files box-link:link.plc.up box-link:link.line.up box-link:link.yard.up box-device:link.plc.unit.1.good"
+	if got := names(with(t, "rules", "  a: {point: a.running, equals: true, priority: low}")); got != all {
+		t.Errorf("a site that says nothing of the box: got %s, want %s", got, all)
+	}
+	s := with(t, "rules", "  disk: {point: box.disk.free, low: 20 %, on-delay: 60s, priority: low}\n  plc: {point: link.plc.up, equals: false, on-delay: 60s, priority: high}")
+	const rest = "box-record box-clock box-files box-link:link.line.up box-link:link.yard.up box-device:link.plc.unit.1.good"
+	if got := names(s); got != rest {
+		t.Errorf("a site with rules of its own: got %s, want %s", got, rest)
+	}
+	if p := s.Points[s.Box.Disk]; p.Name != "box.disk.free" || p.Unit != "%" || p.Station != "box" {
+		t.Errorf("point of the disk: %+v", p)
+	}
 }

@@ -1,0 +1,65 @@
+package configs
+
+import (
+	_ "embed"
+	"math"
+	"slices"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/collector/units"
+	"roundsman/configs/strict"
+)
+
+//go:embed own.yaml
+var ownRules []byte
+
+// Box are the points that tell how the box itself is.
+type Box struct {
+	Record collector.PointID // state: the record can be written
+	Disk   collector.PointID // free share of the record's disk, in %
+	Clock  collector.PointID // by how many seconds the wall clock stepped of late, either way
+	Files  collector.PointID // state: the files on disk are those in force; its detail names file:line
+}
+
+// boxPoints adds them, after the links' own.
+func (b *builder) boxPoints() {
+	percent, _ := units.Parse("%")
+	seconds, _ := units.Parse("s")
+	b.site.Box = Box{
+		Record: b.boxPoint("box.record.writable", collector.State, units.None, 0),
+		Disk:   b.boxPoint("box.disk.free", collector.Number, percent, 1),
+		Clock:  b.boxPoint("box.clock.step", collector.Number, seconds, 0),
+		Files:  b.boxPoint("box.files.loaded", collector.State, units.None, 0),
+	}
+}
+
+func (b *builder) boxPoint(name string, kind collector.Kind, unit units.Unit, digits int) collector.PointID {
+	p := &point{settled: true, every: time.Second, unit: unit}
+	p.Point = collector.Point{ID: collector.PointID(len(b.points)), Name: name, Station: "box", Kind: kind,
+		Unit: unit.String(), Digits: digits, Low: math.NaN(), High: math.NaN()}
+	b.add(p)
+	return p.ID
+}
+
+// addOwnRules adds what Roundsman rings about itself, but for the points that rules of the site judge.
+// They go with a site that is right so far; a pattern of theirs that finds no point is no fault of the site.
+func (b *builder) addOwnRules() {
+	if b.log.Failed() {
+		return
+	}
+	top := strict.Parse("roundsman's own rules", ownRules, rulesShape(), &strict.Log{})
+	judged := map[collector.PointID]bool{}
+	for _, e := range b.entries {
+		judged[e.rule.Point] = true
+	}
+	for _, v := range top.Get("rules").Entries() {
+		if _, taken := b.ruleIndex[v.Key()]; taken {
+			continue
+		}
+		ref := ruleRef{v: v, first: len(b.entries)}
+		b.entries = append(b.entries, slices.DeleteFunc(b.readRule(v), func(e *entry) bool { return judged[e.rule.Point] })...)
+		ref.last = len(b.entries)
+		b.ruleIndex[v.Key()] = ref
+	}
+}
