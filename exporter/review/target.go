@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"roundsman/rules"
 )
 
 // Verdict says in a word how a figure stands to what is recommended.
@@ -67,7 +69,7 @@ const (
 	isa           = "ISA-18.2 clause 16 and EEMUA 191; from memory"
 	isaSecondHand = "ISA-18.2 clause 16, second-hand"
 	// ours is said where a source gives one figure and none for what cannot be managed any more.
-	ours = "; poor from twice that on: ours"
+	ours = "; poor above twice that: ours"
 )
 
 // targets are the recommendations for one operating position. The texts say of each figure whether it was read at
@@ -141,12 +143,12 @@ var targets = [...]target{
 	{
 		figure: "share of high priority", unit: "ratio", good: 0.05, most: 0.10,
 		recommended: "about 5 %", source: isaSecondHand + ours,
-		value: func(f *Figures) float64 { return f.share("high") }, unsure: fewAlarms,
+		value: func(f *Figures) float64 { return f.share(rules.HighPriority) }, unsure: fewAlarms,
 	},
 	{
 		figure: "share of high and medium priority", unit: "ratio", good: 0.20, most: 0.40,
 		recommended: "about 20 % (5 % high, 15 % medium, 80 % low)", source: isaSecondHand + ours,
-		value: func(f *Figures) float64 { return f.share("high") + f.share("medium") }, unsure: fewAlarms,
+		value: func(f *Figures) float64 { return f.share(rules.HighPriority) + f.share(rules.MediumPriority) }, unsure: fewAlarms,
 	},
 	{
 		figure: "time to acknowledge, median", unit: "seconds",
@@ -186,14 +188,11 @@ func (t *target) judge(v float64) Verdict {
 	switch {
 	case v < t.good, v == t.good && !t.below:
 		return Good
-	case v < t.most, v == t.most && !t.twice():
+	case v <= t.most:
 		return Look
 	}
 	return Poor
 }
-
-// twice reports whether the line to poor is ours, twice the recommended figure: it is poor from there on.
-func (t *target) twice() bool { return t.below && t.most == 2*t.good }
 
 // Verdict returns the worst verdict of all findings.
 func (f *Figures) Verdict() Verdict {
@@ -207,9 +206,9 @@ func (f *Figures) Verdict() Verdict {
 func (f *Figures) length() time.Duration { return f.To.Sub(f.From) }
 
 // share returns the share of the alarms with a priority; NaN without alarms.
-func (f *Figures) share(priority string) float64 {
+func (f *Figures) share(priority rules.Priority) float64 {
 	for _, p := range f.Priorities {
-		if p.Priority.String() == priority && f.Alarms > 0 {
+		if p.Priority == priority && f.Alarms > 0 {
 			return p.Share
 		}
 	}

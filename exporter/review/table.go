@@ -1,0 +1,213 @@
+package review
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+)
+
+// longest is how many lines each list of alarms has in Table; the rest is counted.
+const longest = 10
+
+// Table writes the figures for a terminal: each beside what is recommended, worst first, then the alarms to look at,
+// with the sources below. Times are UTC.
+func (f *Figures) Table(w io.Writer) error {
+	p := page{w: w}
+	p.line("%s to %s UTC, %s; for one operating position", stamp(f.From), stamp(f.To), length(f.length().Seconds()))
+	p.line("%s; %s kept apart: a note rings nobody", count(f.Alarms, "alarm"), count(f.Notes, "note"))
+	if f.length() < 30*24*time.Hour {
+		p.line("the recommendations are meant for at least 30 days (ISA-18.2, from memory)")
+	}
+	if f.Repaired > 0 {
+		p.line("%s before they started, the clock was set back: counted as at once", count(f.Repaired, "alarm")+" ended or acknowledged")
+	}
+	sources := p.findings(f.Findings)
+	p.floods(f)
+	p.frequent(f)
+	p.repeating(f)
+	p.stale(f)
+	p.line("")
+	for i, s := range sources {
+		p.line("[%d] %s", i+1, s)
+	}
+	p.line("Floods begin at 10 or more alarms in ten minutes and end below 5; sources differ between 10 or more and more than 10.")
+	return p.err
+}
+
+// page writes lines until one cannot be written.
+type page struct {
+	w   io.Writer
+	err error
+}
+
+func (p *page) line(format string, values ...any) {
+	if p.err == nil {
+		_, p.err = fmt.Fprintf(p.w, format+"\n", values...)
+	}
+}
+
+// rows writes a head and rows in columns; a cell that begins with a tab stands to the right.
+func (p *page) rows(rows [][]string) {
+	var width []int
+	for _, row := range rows {
+		for i, c := range row {
+			if i == len(width) {
+				width = append(width, 0)
+			}
+			width[i] = max(width[i], utf8.RuneCountInString(strings.TrimPrefix(c, "\t")))
+		}
+	}
+	p.line("")
+	for _, row := range rows {
+		var b strings.Builder
+		for i, c := range row {
+			text, right := strings.CutPrefix(c, "\t")
+			pad := strings.Repeat(" ", width[i]-utf8.RuneCountInString(text))
+			if right {
+				text = pad + text
+			} else {
+				text += pad
+			}
+			b.WriteString(text + "  ")
+		}
+		p.line("%s", strings.TrimRight(b.String(), " "))
+	}
+}
+
+// findings returns the sources that the rows point to.
+func (p *page) findings(list []Finding) []string {
+	var sources []string
+	rows := [][]string{{"verdict", "\tfound", "figure", "recommended"}}
+	for i := range list {
+		d := &list[i]
+		n := slices.Index(sources, d.Source)
+		if n < 0 {
+			n = len(sources)
+			sources = append(sources, d.Source)
+		}
+		recommended := fmt.Sprintf("%s [%d]", d.Recommended, n+1)
+		if d.Remark != "" {
+			recommended += "; " + d.Remark
+		}
+		rows = append(rows, []string{d.Verdict.String(), "\t" + d.amount(), d.Figure, recommended})
+	}
+	p.rows(rows)
+	return sources
+}
+
+// amount returns the value as people write it.
+func (d *Finding) amount() string {
+	switch {
+	case d.Unit == "ratio":
+		return percent(d.Value)
+	case d.Unit == "seconds":
+		return length(d.Value)
+	case d.Value == float64(int(d.Value)):
+		return strconv.Itoa(int(d.Value))
+	}
+	return strconv.FormatFloat(d.Value, 'f', 2, 64)
+}
+
+func (p *page) floods(f *Figures) {
+	p.line("")
+	p.line("floods: %d, sliding, %s of the time; %d by fixed periods, %s", len(f.Sliding.Episodes), percent(f.Sliding.Share),
+		len(f.Fixed.Episodes), percent(f.Fixed.Share))
+	if len(f.Sliding.Episodes) == 0 {
+		return
+	}
+	list := slices.Clone(f.Sliding.Episodes)
+	slices.SortStableFunc(list, func(a, b Flood) int { return b.Alarms - a.Alarms })
+	rows := [][]string{{"flood from", "to", "\talarms", "\tmost in ten minutes"}}
+	for _, e := range list[:min(longest, len(list))] {
+		to := "not over"
+		if !e.End.IsZero() {
+			to = stamp(e.End)
+		}
+		rows = append(rows, []string{stamp(e.Begin), to, number10(e.Alarms), number10(e.Peak)})
+	}
+	p.rows(rows)
+	p.more(len(list))
+}
+
+func (p *page) frequent(f *Figures) {
+	if len(f.Frequent) == 0 {
+		return
+	}
+	rows := [][]string{{"most frequent", "point", "\talarms", "\tshare"}}
+	for _, a := range f.Frequent {
+		rows = append(rows, []string{a.Alarm, a.Point, number10(a.Alarms), "\t" + percent(a.Share)})
+	}
+	p.rows(append(rows, []string{fmt.Sprintf("together, of %d different", f.Different), "", "", "\t" + percent(f.FrequentAll)}))
+}
+
+func (p *page) repeating(f *Figures) {
+	if len(f.Chattering) > 0 {
+		rows := [][]string{{"chattering (3 starts in a minute)", "\tminutes", "\tstarts in them", "first"}}
+		for _, a := range f.Chattering[:min(longest, len(f.Chattering))] {
+			rows = append(rows, []string{a.Alarm, number10(a.Windows), number10(a.Starts), stamp(a.First)})
+		}
+		p.rows(rows)
+		p.more(len(f.Chattering))
+	}
+	if len(f.Fleeting) > 0 {
+		rows := [][]string{{"fleeting (over soon, by itself)", "\ttimes"}}
+		for _, a := range f.Fleeting[:min(longest, len(f.Fleeting))] {
+			rows = append(rows, []string{a.Alarm, number10(a.Alarms)})
+		}
+		p.rows(rows)
+		p.more(len(f.Fleeting))
+	}
+}
+
+func (p *page) stale(f *Figures) {
+	if len(f.Stale.Alarms) == 0 {
+		return
+	}
+	rows := [][]string{{"stale (active over 24 h)", "since", "\tactive", ""}}
+	for _, a := range f.Stale.Alarms[:min(longest, len(f.Stale.Alarms))] {
+		still := "still active"
+		if !a.End.IsZero() {
+			still = "until " + stamp(a.End)
+		}
+		rows = append(rows, []string{a.Alarm, stamp(a.Start), "\t" + length(a.Seconds), still})
+	}
+	p.rows(rows)
+	p.more(len(f.Stale.Alarms))
+}
+
+// more says how many lines a list would have beyond the longest.
+func (p *page) more(n int) {
+	if n > longest {
+		p.line("and %d more", n-longest)
+	}
+}
+
+func stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }
+
+func number10(n int) string { return "\t" + strconv.Itoa(n) }
+
+func percent(share float64) string { return strconv.FormatFloat(100*share, 'f', 2, 64) + " %" }
+
+func count(n int, what string) string {
+	if n != 1 {
+		what += "s"
+	}
+	return fmt.Sprintf("%d %s", n, what)
+}
+
+// length returns seconds in the largest unit that leaves a number people can read.
+func length(seconds float64) string {
+	switch {
+	case seconds >= 48*3600:
+		return strconv.FormatFloat(seconds/86400, 'f', 1, 64) + " d"
+	case seconds >= 2*3600:
+		return strconv.FormatFloat(seconds/3600, 'f', 1, 64) + " h"
+	case seconds >= 120:
+		return strconv.FormatFloat(seconds/60, 'f', 1, 64) + " min"
+	}
+	return strconv.FormatFloat(seconds, 'f', -1, 64) + " s"
+}
