@@ -82,10 +82,10 @@ func (s *machineSeries) fill(e *exporter.Equipment) {
 }
 
 // shown returns the families that have a value now, with those metrics that have
-// one. They are the layout's own and change with the next fill.
-func (l *layout) shown() []*dto.MetricFamily {
+// one. They change with the next fill.
+func shown(families []*family) []*dto.MetricFamily {
 	var list []*dto.MetricFamily
-	for _, f := range l.families {
+	for _, f := range families {
 		f.dto.Metric = f.dto.Metric[:0]
 		for _, s := range f.series {
 			if s.shown {

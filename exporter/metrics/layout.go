@@ -72,7 +72,7 @@ type machineSeries struct {
 
 // newLayout builds the families for the view's site, links and equipment.
 func newLayout(v *exporter.View, build Build) *layout {
-	b := builder{byName: map[string]*family{}, seen: map[string]bool{}}
+	b := newBuilder()
 	l := &layout{site: v.Site}
 	b.gauge("roundsman_build_info", "", "What is running; the value is always 1.").
 		add(&b, "version", build.Version, "commit", build.Commit, "goversion", build.Go).set(1)
@@ -88,12 +88,7 @@ func newLayout(v *exporter.View, build Build) *layout {
 	for i := range v.Equipment {
 		l.machines = append(l.machines, b.machine(v.Equipment[i].Name))
 	}
-	for _, f := range b.byName {
-		l.families = append(l.families, f)
-	}
-	slices.SortFunc(l.families, func(x, y *family) int { return strings.Compare(x.dto.GetName(), y.dto.GetName()) })
-	// A family that the library refuses would be one without a series: there is nothing to show of it.
-	l.families = slices.DeleteFunc(l.families, func(f *family) bool { return f.render() != nil })
+	l.families = b.sorted()
 	return l
 }
 
@@ -108,6 +103,21 @@ func (l *layout) fits(v *exporter.View) bool {
 type builder struct {
 	byName map[string]*family
 	seen   map[string]bool // name and label values of every series
+}
+
+func newBuilder() builder { return builder{byName: map[string]*family{}, seen: map[string]bool{}} }
+
+// sorted returns the families by name, with their lines ready. A family that the
+// library refuses would be one without a series: there is nothing to show of it.
+func (b *builder) sorted() []*family {
+	var list []*family
+	for _, f := range b.byName {
+		if f.render() == nil {
+			list = append(list, f)
+		}
+	}
+	slices.SortFunc(list, func(x, y *family) int { return strings.Compare(x.dto.GetName(), y.dto.GetName()) })
+	return list
 }
 
 func (b *builder) gauge(name, unit, help string) *family {

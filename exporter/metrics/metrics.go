@@ -12,12 +12,8 @@
 package metrics
 
 import (
-	"fmt"
-	"slices"
 	"sync"
 
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
 	dto "github.com/prometheus/client_model/go"
 	"google.golang.org/protobuf/proto"
 
@@ -29,44 +25,32 @@ type Build struct{ Version, Commit, Go string }
 
 // Metrics holds the ready families. It is safe for simultaneous use.
 type Metrics struct {
-	board   *exporter.Board
-	build   Build
-	process prometheus.Gatherer // the Go runtime and the process
-	pages   pages
+	board *exporter.Board
+	build Build
+	pages pages
 
-	mu  sync.Mutex // guards lay: one scrape at a time sets its values and reads them
-	lay *layout
+	mu     sync.Mutex // guards lay and itself: one scrape at a time sets their values and reads them
+	lay    *layout
+	itself *itself
 }
 
 // New returns the metrics of the board's views. Nothing is registered anywhere else.
 func New(board *exporter.Board, build Build) *Metrics {
-	r := prometheus.NewRegistry()
-	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	return &Metrics{board: board, build: build, process: withoutClash{r}, lay: newLayout(board.View(), build)}
+	return &Metrics{board: board, build: build, lay: &layout{}, itself: newItself()}
 }
 
-// withoutClash leaves out the one family of the Go collector that OpenMetrics has
-// no room for: without its suffix, which is how its TYPE line names it, the
-// counter go_memstats_alloc_bytes_total has the name of a gauge.
-type withoutClash struct{ from prometheus.Gatherer }
-
-// Gather implements prometheus.Gatherer.
-func (g withoutClash) Gather() ([]*dto.MetricFamily, error) {
-	families, err := g.from.Gather()
-	return slices.DeleteFunc(families, func(f *dto.MetricFamily) bool {
-		return f.GetName() == "go_memstats_alloc_bytes_total"
-	}), err
-}
-
-// fill sets all values of the layout from the latest view, building a new layout
-// if the view has another site. The caller holds mu.
-func (m *Metrics) fillLocked() *layout {
+// fillLocked sets all values from the latest view, building a new layout if the
+// view has another site, and returns all families: the room's, then the
+// program's own. The caller holds mu.
+func (m *Metrics) fillLocked() []*family {
 	v := m.board.View()
 	if !m.lay.fits(v) {
 		m.lay = newLayout(v, m.build)
+		m.lay.families = append(m.lay.families, m.itself.families...)
 	}
 	m.lay.fill(v, m.board.Clock().Now())
-	return m.lay
+	m.itself.fill()
+	return m.lay.families
 }
 
 // Gather implements prometheus.Gatherer. What it returns belongs to the caller;
@@ -75,12 +59,8 @@ func (m *Metrics) Gather() ([]*dto.MetricFamily, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	var all []*dto.MetricFamily
-	for _, f := range m.fillLocked().shown() {
+	for _, f := range shown(m.fillLocked()) {
 		all = append(all, proto.Clone(f).(*dto.MetricFamily))
 	}
-	own, err := m.process.Gather()
-	if err != nil {
-		return nil, fmt.Errorf("process metrics: %w", err)
-	}
-	return append(all, own...), nil
+	return all, nil
 }

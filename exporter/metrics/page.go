@@ -36,7 +36,7 @@ func (m *Metrics) Handler() http.Handler {
 		EnableOpenMetrics:   true,
 		MaxRequestsInFlight: maxScrapes,
 		Timeout:             5 * time.Second,
-		ErrorHandling:       promhttp.ContinueOnError, // one bad process figure is no reason to hide the room
+		ErrorHandling:       promhttp.ContinueOnError,
 	})
 	slots := make(chan struct{}, maxScrapes)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -71,9 +71,8 @@ type transactional struct{ m *Metrics }
 
 // Gather implements prometheus.TransactionalGatherer.
 func (t transactional) Gather() ([]*dto.MetricFamily, func(), error) {
-	own, err := t.m.process.Gather()
 	t.m.mu.Lock()
-	return append(t.m.fillLocked().shown(), own...), t.m.mu.Unlock, err
+	return shown(t.m.fillLocked()), t.m.mu.Unlock, nil
 }
 
 var _ prometheus.TransactionalGatherer = transactional{}
@@ -93,7 +92,6 @@ func (m *Metrics) serve(w http.ResponseWriter, r *http.Request, format expfmt.Fo
 	page := m.pages.get()
 	defer m.pages.pool.Put(page)
 	m.write(page, text)
-	m.writeProcess(page, format)
 	if text == open {
 		page.WriteString("# EOF\n")
 	}
@@ -133,24 +131,15 @@ func acceptsGzip(h http.Header) bool {
 	return false
 }
 
-// write appends the room's families in a text format.
+// write appends all families in a text format.
 func (m *Metrics) write(page *bytes.Buffer, text int) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	line := page.AvailableBuffer()
-	for _, f := range m.fillLocked().families {
+	for _, f := range m.fillLocked() {
 		line = f.append(line, text)
 	}
 	page.Write(line)
-}
-
-// writeProcess appends the figures of the Go runtime and the process. What cannot be gathered is left out.
-func (m *Metrics) writeProcess(page *bytes.Buffer, format expfmt.Format) {
-	own, _ := m.process.Gather()
-	enc := expfmt.NewEncoder(page, format)
-	for _, f := range own {
-		_ = enc.Encode(f) // a buffer takes everything
-	}
 }
 
 // append appends the family's lines, nothing if no series is shown.
