@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"os"
 	"slices"
 	"strconv"
 	"time"
@@ -24,8 +25,10 @@ func readCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "read SITE.yaml [POINT...]",
 		Short: "Read one round now: raw, value, unit, quality, reason",
-		Long: `Read opens the site's links, reads every point once (or those named) and prints what came, with the
-reason where a point is not good. Exit 0: all are good or uncertain; 1: one is not.`,
+		Long: `Read opens the site's links, reads every point once and prints them (or those named), with the reason
+where a point is not good. It goes to brokers under a client id of its own, beside a daemon that runs.
+Exit 0: all are good or uncertain; 1: one is not. Computed points that look back over time have no
+result after one round; they count only where they are named.`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return usageError{fmt.Errorf("SITE.yaml is missing")}
@@ -41,11 +44,17 @@ reason where a point is not good. Exit 0: all are good or uncertain; 1: one is n
 			if err != nil {
 				return err
 			}
-			readings, err := readOnce(cmd.Context(), site, wait)
+			readings, err := readOnce(cmd.Context(), site, wait, cmd.ErrOrStderr())
 			if err != nil {
 				return err
 			}
-			return printReadings(cmd.OutOrStdout(), site, wanted, readings, asJSON)
+			if err := printReadings(cmd.OutOrStdout(), site, wanted, readings, asJSON); err != nil {
+				return err
+			}
+			if !allUsable(site, wanted, readings, len(args) > 1) {
+				return errSaid
+			}
+			return nil
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
@@ -72,35 +81,46 @@ func wantedPoints(site *configs.Site, names []string) ([]collector.PointID, erro
 	return ids, nil
 }
 
-// readOnce reads all links side by side and computes what follows from their readings.
-func readOnce(ctx context.Context, site *configs.Site, wait time.Duration) ([]collector.Reading, error) {
+// readOnce reads all links side by side and computes what follows from their readings. A link that fails is told
+// to talk, and costs only its own points.
+func readOnce(ctx context.Context, site *configs.Site, wait time.Duration, talk io.Writer) ([]collector.Reading, error) {
 	clock := collector.NewClock()
 	links, err := onceReaders(site, clock, wait)
 	if err != nil {
 		return nil, err
 	}
 	rounds := make([][]collector.Reading, len(links))
-	g, ctx := errgroup.WithContext(ctx)
+	failures := make([]error, len(links))
+	var g errgroup.Group // without a context: one link's failure ends no other's round
 	for i, once := range links {
-		g.Go(func() (err error) {
-			rounds[i], err = once(ctx)
-			return err
+		g.Go(func() error {
+			rounds[i], failures[i] = once(ctx)
+			return nil
 		})
 	}
-	if err := g.Wait(); err != nil {
+	g.Wait() // its functions return nil
+	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
+	for _, err := range failures {
+		if err != nil {
+			fmt.Fprintln(talk, "roundsman:", err)
+		}
+	}
+	return computeOnce(site, clock.Now(), slices.Concat(rounds...))
+}
+
+// computeOnce adds the computed points to a round and returns the readings by point.
+func computeOnce(site *configs.Site, now collector.Moment, round []collector.Reading) ([]collector.Reading, error) {
 	set, err := compute.New(site.Points, site.Compute)
 	if err != nil {
 		return nil, err
 	}
-	now := clock.Now()
 	latest := make([]collector.Reading, len(site.Points))
 	for i := range latest {
 		latest[i] = collector.Fail(collector.PointID(i), collector.NotRead, 0, now, "")
 	}
-	all := slices.Concat(rounds...)
-	for _, r := range append(all, set.Step(now, all, nil)...) {
+	for _, r := range append(round, set.Step(now, round, nil)...) {
 		latest[r.Point] = r
 	}
 	return latest, nil
@@ -121,6 +141,8 @@ func onceReaders(site *configs.Site, clock *collector.Clock, wait time.Duration)
 		})
 	}
 	for _, o := range site.MQTT {
+		// a broker throws the first of two clients with one id out: that would be the daemon
+		o.ClientID += fmt.Sprintf("-read-%d", os.Getpid())
 		l, err := mqtt.New(o, site.Points, clock)
 		if err != nil {
 			return nil, fmt.Errorf("link %s: %w", o.Name, err)
@@ -145,7 +167,6 @@ type readLine struct {
 
 func printReadings(w io.Writer, site *configs.Site, wanted []collector.PointID, latest []collector.Reading, asJSON bool) error {
 	lines := make([]readLine, 0, len(wanted))
-	good := true
 	for _, id := range wanted {
 		r, p := latest[id], site.Points[id]
 		l := readLine{Point: p.Name, Station: p.Station, Text: r.Text, Unit: p.Unit, Quality: r.Quality.String(),
@@ -153,19 +174,36 @@ func printReadings(w io.Writer, site *configs.Site, wanted []collector.PointID, 
 		if r.Quality.Usable() {
 			l.Value = &r.Value
 		}
-		if p.Link != "" && r.Quality != collector.Unread {
+		if p.Link != "" && hasRaw(r.Fault) {
 			l.Raw = &r.Raw
 		}
-		good = good && r.Quality.Usable()
 		lines = append(lines, l)
 	}
-	if err := writeReadings(w, site, wanted, lines, asJSON); err != nil {
-		return err
+	return writeReadings(w, site, wanted, lines, asJSON)
+}
+
+// hasRaw reports whether a reading with this fault came with a number from the device: a nought in its place would
+// look like one.
+func hasRaw(f collector.Fault) bool {
+	switch f {
+	case collector.NotRead, collector.NoAnswer, collector.LinkLost, collector.Refused, collector.WrongReply,
+		collector.Retained, collector.BadPayload, collector.DeviceOffline:
+		return false
 	}
-	if !good {
-		return errSaid
+	return true
+}
+
+// allUsable reports whether the wanted points have usable readings. Computed points without a result after one
+// round count only where they were named.
+func allUsable(site *configs.Site, wanted []collector.PointID, latest []collector.Reading, named bool) bool {
+	for _, id := range wanted {
+		r := latest[id]
+		tooEarly := r.Quality == collector.Unread && site.Points[id].Link == "" && !named
+		if !r.Quality.Usable() && !tooEarly {
+			return false
+		}
 	}
-	return nil
+	return true
 }
 
 func writeReadings(w io.Writer, site *configs.Site, wanted []collector.PointID, lines []readLine, asJSON bool) error {
@@ -179,7 +217,7 @@ func writeReadings(w io.Writer, site *configs.Site, wanted []collector.PointID, 
 			raw = strconv.FormatFloat(*l.Raw, 'g', 9, 64)
 		}
 		if l.Value != nil {
-			value = strconv.FormatFloat(*l.Value, 'f', site.Points[wanted[i]].Digits, 64)
+			value = decimal(*l.Value, site.Points[wanted[i]].Digits)
 		}
 		if l.Text != "" {
 			value = l.Text

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -232,14 +233,20 @@ func label(p *collector.Point) string {
 }
 
 func withUnit(p *collector.Point, value float64) string {
-	text := fmt.Sprintf("%.*f", p.Digits, value)
-	if strings.Trim(text, "-0.") == "" {
-		text = strings.TrimPrefix(text, "-") // no minus before a zero
-	}
+	text := decimal(value, p.Digits)
 	if p.Unit == "" {
 		return text
 	}
 	return text + " " + p.Unit
+}
+
+// decimal prints a value with so many digits after the point, and no minus before a zero.
+func decimal(value float64, digits int) string {
+	text := strconv.FormatFloat(value, 'f', digits, 64)
+	if strings.Trim(text, "-0.") == "" {
+		text = strings.TrimPrefix(text, "-")
+	}
+	return text
 }
 
 // clip cuts a line at the screen's edge and says that it did.

@@ -45,7 +45,7 @@ func BenchmarkStart(b *testing.B) {
 }
 
 // siteFor writes the demo site's files with the plant's addresses in them.
-func siteFor(b *testing.B, a practice.Addresses) string {
+func siteFor(b testing.TB, a practice.Addresses) string {
 	b.Helper()
 	dir := b.TempDir()
 	fsys, name := configs.Demo()
