@@ -78,6 +78,9 @@ func (f *surveyFlags) run(cmd *cobra.Command, url string) error {
 	if f.asJSON {
 		return writeJSON(out, surveyLines(table, found))
 	}
+	if refused := refusals(found); len(refused) == 1 && len(found) == refused[0].count {
+		return refused[0].err // nothing answered: one line says it
+	}
 	if table.Bits() {
 		return writeBits(out, found)
 	}
@@ -104,7 +107,7 @@ func (f *surveyFlags) span() (table modbus.Table, first, last uint16, err error)
 		from, err1 := strconv.ParseUint(a, 10, 16)
 		to, err2 := strconv.ParseUint(b, 10, 16)
 		if err1 != nil || err2 != nil || to < from {
-			return 0, 0, 0, fmt.Errorf("--%s %s: want addresses such as 0-40", t, *s)
+			return 0, 0, 0, fmt.Errorf("--%s %s: want addresses such as 0-40, at most 65535", t, *s)
 		}
 		first, last = uint16(from), uint16(to)
 	}
@@ -121,6 +124,9 @@ func (f *surveyFlags) identify(cmd *cobra.Command) {
 		return
 	}
 	for _, o := range objects {
+		if o.Value == "" {
+			continue
+		}
 		fmt.Fprintf(cmd.OutOrStdout(), "%s: %q\n", o.Name, o.Value)
 	}
 }
@@ -179,13 +185,14 @@ func from(found []modbus.Register, i int) []uint16 {
 func writeBits(w io.Writer, found []modbus.Register) error {
 	t := table{head: []string{right("address"), "value"}}
 	for _, r := range found {
-		value := map[uint16]string{0: "off", 1: "on"}[r.Value]
-		if r.Err != nil {
-			value = r.Err.Error()
+		if r.Err == nil {
+			t.add(right(fmt.Sprint(r.Address)), map[uint16]string{0: "off", 1: "on"}[r.Value])
 		}
-		t.add(right(fmt.Sprint(r.Address)), value)
 	}
-	return t.write(w)
+	if err := t.write(w); err != nil {
+		return err
+	}
+	return writeRefusals(w, found)
 }
 
 // widths are the tables a survey prints: the types of one width side by side.
@@ -206,10 +213,7 @@ func writeRegisters(w io.Writer, kind modbus.Table, found []modbus.Register) err
 		}
 		for i, r := range found {
 			regs := from(found, i)
-			switch {
-			case r.Err != nil && width.registers == 1:
-				t.add(right(fmt.Sprint(r.Address)), right(reference(kind, r.Address)), "", r.Err.Error())
-			case len(regs) >= width.registers:
+			if len(regs) >= width.registers {
 				addViews(&t, kind, r.Address, regs, width.registers, width.types)
 			}
 		}
@@ -221,7 +225,46 @@ func writeRegisters(w io.Writer, kind modbus.Table, found []modbus.Register) err
 			return err
 		}
 	}
-	return nil
+	return writeRefusals(w, found)
+}
+
+// refusal is a stretch of addresses that could not be read for one reason.
+type refusal struct {
+	first uint16
+	count int
+	err   error
+}
+
+func refusals(found []modbus.Register) []refusal {
+	var out []refusal
+	for i, r := range found {
+		switch {
+		case r.Err == nil:
+		case i > 0 && found[i-1].Err != nil && found[i-1].Err.Error() == r.Err.Error():
+			out[len(out)-1].count++
+		default:
+			out = append(out, refusal{r.Address, 1, r.Err})
+		}
+	}
+	return out
+}
+
+// writeRefusals prints what could not be read, below what could.
+func writeRefusals(w io.Writer, found []modbus.Register) error {
+	refused := refusals(found)
+	if len(refused) == 0 {
+		return nil
+	}
+	fmt.Fprintln(w)
+	t := table{head: []string{"not read", "reason"}}
+	for _, r := range refused {
+		stretch := fmt.Sprint(r.first)
+		if r.count > 1 {
+			stretch += fmt.Sprintf("-%d", int(r.first)+r.count-1)
+		}
+		t.add(stretch, r.err.Error())
+	}
+	return t.write(w)
 }
 
 // addViews adds one row an order; only the first row repeats address and bytes.
