@@ -61,6 +61,12 @@ func (f *demoFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return usageError{err}
 	}
+	switch {
+	case !(f.speed > 0): // nought would mean the plant's own pace
+		return usageError{fmt.Errorf("--speed %g: a number above 0 is expected", f.speed)}
+	case f.length < 0:
+		return usageError{fmt.Errorf("--for %s: a length of time is expected, such as 30s", f.length)}
+	}
 	plant, err := practice.New(practice.Options{Speed: f.speed, Faults: faults})
 	if err != nil {
 		return err

@@ -35,6 +35,8 @@ func TestExitCodes(t *testing.T) {
 		{"unknown flag", "plan --fast x.yaml", exitUsage, "unknown flag: --fast"},
 		{"no such file", "check nowhere.yaml", exitWrong, "nowhere.yaml"},
 		{"unknown fault", "demo --fault flood", exitUsage, `unknown fault "flood"`},
+		{"no speed", "demo --speed 0 --for 1s", exitUsage, "--speed 0: a number above 0 is expected"},
+		{"no length", "demo --for -3s", exitUsage, "--for -3s: a length of time is expected"},
 		{"bad link", "survey http://10.0.0.1 --holding 0-3", exitUsage, "http"},
 		{"no addresses", "survey tcp://127.0.0.1:1 ", exitUsage, "say which addresses"},
 		{"addresses backwards", "survey tcp://127.0.0.1:1 --holding 9-3", exitUsage, "want addresses such as 0-40"},

@@ -152,7 +152,7 @@ func (s *show) line() {
 			headline = append(headline, label(&p)+" "+withUnit(&p, v.Readings[p.ID].Value))
 		}
 	}
-	fmt.Fprintf(s.out, "%s  %d points good, %d bad, %d alarms; %s\n", timeOf(v, v.At), good, bad, len(activeAlarms(v)), strings.Join(headline, ", "))
+	fmt.Fprintf(s.out, "%s  %d points good, %d bad, %s; %s\n", timeOf(v, v.At), good, bad, countOf(len(activeAlarms(v)), "alarm"), strings.Join(headline, ", "))
 }
 
 // summary ends the demo: what was read, what rang.
@@ -195,5 +195,13 @@ func (s *show) rang(v *exporter.View) string {
 	if total == 0 {
 		return "no alarm"
 	}
-	return fmt.Sprintf("%d alarms: %s", total, strings.Join(names, ", "))
+	return countOf(total, "alarm") + ": " + strings.Join(names, ", ")
+}
+
+// countOf says how many of a thing there are: '1 alarm', '2 alarms'.
+func countOf(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
 }
