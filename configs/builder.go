@@ -59,8 +59,9 @@ func newBuilder(log *strict.Log) *builder {
 
 const day = 24 * time.Hour
 
-func (b *builder) build(top *strict.Value, ruleFiles []*strict.Value) {
+func (b *builder) build(top, contacts *strict.Value, ruleFiles []*strict.Value) {
 	b.head(top)
+	b.contacts(top, contacts)
 	b.readLinks(top.Get("links"))
 	b.declarePoints(top.Get("points"))
 	b.fillPoints()
@@ -85,7 +86,6 @@ func (b *builder) head(top *strict.Value) {
 	}
 	b.listen(top.Get("listen"))
 	b.record(top.Get("record"))
-	b.site.Contacts = top.Get("contacts").Text()
 }
 
 func (b *builder) listen(v *strict.Value) {

@@ -86,7 +86,7 @@ func FuzzSiteFile(f *testing.F) {
 	seeds(f, siteCases, "site.yaml")
 	f.Add(handbook)
 	f.Fuzz(func(t *testing.T, text string) {
-		check(t, map[string]string{"site.yaml": text, "rules/air.yaml": handbookRules})
+		check(t, map[string]string{"site.yaml": text, "rules/air.yaml": handbookRules, "contacts.yaml": handbookContacts})
 	})
 }
 
@@ -95,7 +95,7 @@ func FuzzRuleFile(f *testing.F) {
 	f.Add(handbookRules)
 	site := strings.Replace(handbook, "rules/*.yaml", "r.yaml", 1)
 	f.Fuzz(func(t *testing.T, text string) {
-		check(t, map[string]string{"site.yaml": site, "r.yaml": text})
+		check(t, map[string]string{"site.yaml": site, "r.yaml": text, "contacts.yaml": handbookContacts})
 	})
 }
 

@@ -125,8 +125,9 @@ func TestHoursAnnounceTheirChanges(t *testing.T) {
 // The hours do their work in the engine: an alarm outside them is suppressed by design.
 func TestHoursInTheEngine(t *testing.T) {
 	s, err := site(t, map[string]string{
-		"site.yaml":    strings.Replace(handbook, "wash.closed: not wash.open", "wash.closed: {not: open}\n  open: {hours: {daily: 07:00-20:00}}", 1),
-		"rules/a.yaml": "rules:\n  drum: {point: air.compressor.running, equals: true, on-delay: 0s, priority: low, suppress-when: wash.closed}\n",
+		"contacts.yaml": handbookContacts,
+		"site.yaml":     strings.Replace(handbook, "wash.closed: not wash.open", "wash.closed: {not: open}\n  open: {hours: {daily: 07:00-20:00}}", 1),
+		"rules/a.yaml":  "rules:\n  drum: {point: air.compressor.running, equals: true, on-delay: 0s, priority: low, suppress-when: wash.closed}\n",
 	})
 	if err != nil {
 		t.Fatal(err)

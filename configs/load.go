@@ -16,8 +16,8 @@ import (
 // mostRuleFiles bounds what the patterns of 'rules' may find.
 const mostRuleFiles = 500
 
-// LoadFile reads the site file at path and the rule files it names, which lie
-// in its folder or below. Problems name the files as seen from where path is.
+// LoadFile reads the site file at path and the contacts and rule files it names,
+// which lie in its folder or below. Problems name the files as seen from where path is.
 func LoadFile(path string) (*Site, error) {
 	dir, name := filepath.Split(path)
 	if dir == "" {
@@ -42,14 +42,14 @@ func under(dir string, ps Problems) Problems {
 	return ps
 }
 
-// Load reads the site file name of fsys and the rule files it names. The error
+// Load reads the site file name of fsys and the contacts and rule files it names. The error
 // is of type Problems and holds everything that is wrong with all the files;
 // the site is nil then.
 func Load(fsys fs.FS, name string) (*Site, error) {
 	log := &strict.Log{}
 	b := newBuilder(log)
 	if top := parse(fsys, name, siteShape(), log); top != nil {
-		b.build(top, ruleFiles(fsys, name, top.Get("rules"), log))
+		b.build(top, contactsFile(fsys, name, top.Get("contacts"), log), ruleFiles(fsys, name, top.Get("rules"), log))
 	}
 	found := log.Problems()
 	if log.Failed() {

@@ -85,6 +85,11 @@ const handbookRules = `rules:
   night-water: {total-above: {point: fresh.litres, value: 20 L, over: 1h}, while: wash.closed, priority: note}
 `
 
+const handbookContacts = `people:
+  n.quill: {name: Niamh Quill, role: technician, key-file: /run/credentials/n.quill}
+  a.lark: {name: Aoife Lark}
+`
+
 func site(t *testing.T, files map[string]string) (*configs.Site, error) {
 	t.Helper()
 	fsys := fstest.MapFS{}
@@ -95,7 +100,7 @@ func site(t *testing.T, files map[string]string) (*configs.Site, error) {
 }
 
 func TestHandbook(t *testing.T) {
-	s, err := site(t, map[string]string{"site.yaml": handbook, "rules/air.yaml": handbookRules})
+	s, err := site(t, map[string]string{"site.yaml": handbook, "rules/air.yaml": handbookRules, "contacts.yaml": handbookContacts})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,11 +13,11 @@ import (
 var update = flag.Bool("update", false, "write the schemas anew")
 
 func TestSchemasAreCurrent(t *testing.T) {
-	site, rules, err := generate()
+	site, contacts, rules, err := generate()
 	if err != nil {
 		t.Fatal(err)
 	}
-	for name, want := range map[string][]byte{"schema/site.json": site, "schema/rules.json": rules} {
+	for name, want := range map[string][]byte{"schema/site.json": site, "schema/contacts.json": contacts, "schema/rules.json": rules} {
 		if *update {
 			if err := os.WriteFile(name, want, 0o644); err != nil {
 				t.Fatal(err)
@@ -37,7 +37,7 @@ func TestSchemasAreCurrent(t *testing.T) {
 	if *update {
 		return
 	}
-	if !bytes.Equal(SiteSchema(), site) || !bytes.Equal(RulesSchema(), rules) {
+	if !bytes.Equal(SiteSchema(), site) || !bytes.Equal(ContactsSchema(), contacts) || !bytes.Equal(RulesSchema(), rules) {
 		t.Error("the embedded schemas are not those of the files")
 	}
 }
@@ -67,6 +67,9 @@ func TestSchemasByForeignValidator(t *testing.T) {
 		{"schema/site.json", "demo/site.yaml", true},
 		{"schema/site.json", "examples/small-site.yaml", true},
 		{"schema/rules.json", "examples/small-rules.yaml", true},
+		{"schema/contacts.json", "demo/contacts.yaml", true},
+		{"schema/contacts.json", "examples/small-contacts.yaml", true},
+		{"schema/contacts.json", "demo/site.yaml", false},
 		{"schema/site.json", bad, false},
 		{"schema/rules.json", "demo/site.yaml", false},
 	}

@@ -1,5 +1,5 @@
-// Package configs reads the files people write, the site file and the rule
-// files, into the values of the packages below. It is strict: unknown and
+// Package configs reads the files people write, the site file, the contacts
+// file and the rule files, into the values of the packages below. It is strict: unknown and
 // repeated keys, wrong units, unknown names and limits that contradict each
 // other are all said at once, each with file, line and column. After loading
 // nobody sees YAML, a text with a unit or an optional value again.
@@ -42,7 +42,8 @@ type Site struct {
 	Box       Box // the points that tell how the box itself is
 
 	Record   Record
-	Contacts string // the path as written; '' if not given
+	Contacts string   // the path as written; '' if not given
+	People   []Person // of the contacts file, in its order; nobody else may act on alarms
 	// Notes are warnings and remarks: defaults that were chosen, conditions nobody uses, plain text over a network.
 	Notes Problems
 }

@@ -57,7 +57,7 @@ func TestNoSuchFile(t *testing.T) {
 
 // A byte order mark is what some editors put before the text; it does no harm.
 func TestByteOrderMark(t *testing.T) {
-	if _, err := site(t, map[string]string{"site.yaml": "\ufeff" + handbook, "rules/a.yaml": handbookRules}); err != nil {
+	if _, err := site(t, map[string]string{"site.yaml": "\ufeff" + handbook, "rules/a.yaml": handbookRules, "contacts.yaml": handbookContacts}); err != nil {
 		t.Error(err)
 	}
 }

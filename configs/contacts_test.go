@@ -1,0 +1,104 @@
+package configs_test
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"roundsman/configs"
+	"roundsman/configs/strict"
+)
+
+// withContacts are the files of a site that is right, with a contacts file.
+func withContacts(contacts string) map[string]string {
+	return map[string]string{"contacts.yaml": contacts,
+		"site.yaml": "site: {name: X, time-zone: UTC}\ncontacts: contacts.yaml\nlinks:\n  plc: {modbus: tcp://127.0.0.1:502}\npoints:\n  a: {link: plc, holding: 1}\n"}
+}
+
+func TestPeople(t *testing.T) {
+	s, err := site(t, withContacts(handbookContacts))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []configs.Person{
+		{ID: "n.quill", Name: "Niamh Quill", Role: "technician", KeyFile: "/run/credentials/n.quill"},
+		{ID: "a.lark", Name: "Aoife Lark"},
+	}
+	if !slices.Equal(s.People, want) {
+		t.Errorf("got %+v\nwant %+v", s.People, want)
+	}
+	if len(s.Notes) != 0 {
+		t.Errorf("notes: %v", s.Notes)
+	}
+}
+
+// A site without people is good, and 'check' says what that means.
+func TestNobodyMayAct(t *testing.T) {
+	files := withContacts("")
+	files["site.yaml"] = strings.Replace(files["site.yaml"], "contacts: contacts.yaml\n", "", 1)
+	s, err := site(t, files)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const want = "site.yaml:1:1: remark: site: no contacts file is given; nobody may act on alarms"
+	if got := s.Notes.Of(strict.Remark).Error(); got != want || len(s.People) != 0 {
+		t.Errorf("notes %q, people %v; want %q", got, s.People, want)
+	}
+}
+
+func TestBadContacts(t *testing.T) {
+	for _, c := range []struct{ name, text, want string }{
+		{"empty", "", "contacts.yaml:1:1: the file is empty"},
+		{"no people", "peeple: {}", `contacts.yaml:1:1: unknown key "peeple" (did you mean people?)`},
+		{"nobody", "people: {}", `contacts.yaml:1:9: people: is empty`},
+		{"no name", "people:\n  a: {role: lead}", `contacts.yaml:2:3: people.a: name is missing`},
+		{"empty name", "people:\n  a: {name: '  '}", `contacts.yaml:2:13: people.a.name: is empty; expected a text`},
+		{"near key", "people:\n  a: {name: A, key-fil: /k}", `contacts.yaml:2:16: people.a: unknown key "key-fil" (did you mean key-file?)`},
+		{"secret in the file", "people:\n  a: {name: A, key: s3cret}", `contacts.yaml:2:16: people.a: unknown key "key"`},
+		{"twice", "people:\n  a: {name: A}\n  a: {name: B}", `contacts.yaml:3:3: people: "a" stands twice, first in line 2`},
+		{"bad short name", "people:\n  'a b': {name: A}", `contacts.yaml:2:3: people.a b: "a b" is no good name: letters, digits, dots, dashes and underscores, at most 100`},
+		{"one name", "people:\n  a: {name: Niamh Quill}\n  b: {name: niamh quill}",
+			`contacts.yaml:3:13: people.b.name: niamh quill is that of a too; the journal could not tell them apart`},
+		{"one key", "people:\n  a: {name: A, key-file: /k}\n  b: {name: B, key-file: /k}",
+			`contacts.yaml:3:26: people.b.key-file: /k is that of a too; with one key each could act as the other`},
+		{"long name", "people:\n  a: {name: " + strings.Repeat("x", 61) + "}", `contacts.yaml:2:13: people.a.name: has 61 letters, at most 60 are shown`},
+		{"unprintable name", "people:\n  a: {name: \"A\\u202eB\"}", `contacts.yaml:2:13: people.a.name: "A\u202eB" holds a character that cannot be shown`},
+		{"what is not there yet", "people:\n  a: {name: A, mobile: x}\nchannels: {}\nrota: {}\nquiet-hours: 22:00-06:00\nescalation: []",
+			`contacts.yaml:2:16: people.a: unknown key "mobile"
+contacts.yaml:3:1: unknown key "channels"
+contacts.yaml:4:1: unknown key "rota"
+contacts.yaml:5:1: unknown key "quiet-hours"
+contacts.yaml:6:1: unknown key "escalation"`},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := site(t, withContacts(c.text))
+			if got := errorsOf(t, err); got != c.want {
+				t.Errorf("%s\n got: %s\nwant: %s", c.text, got, c.want)
+			}
+		})
+	}
+}
+
+func TestContactsFileIsNamed(t *testing.T) {
+	for _, c := range []struct{ contacts, want string }{
+		{"people.yaml", "site.yaml:2:11: contacts: people.yaml: no such file"},
+		{"../contacts.yaml", "site.yaml:2:11: contacts: ../contacts.yaml lies outside the folder of the site file"},
+		{"/etc/contacts.yaml", "site.yaml:2:11: contacts: /etc/contacts.yaml lies outside the folder of the site file"},
+		{"x/../../contacts.yaml", "site.yaml:2:11: contacts: x/../../contacts.yaml lies outside the folder of the site file"},
+		{"..contacts.yaml", "site.yaml:2:11: contacts: ..contacts.yaml: no such file"},
+		{"x/../contacts.yaml", ""},
+	} {
+		files := withContacts(handbookContacts)
+		files["site.yaml"] = strings.Replace(files["site.yaml"], "contacts: contacts.yaml", "contacts: "+c.contacts, 1)
+		_, err := site(t, files)
+		if got := errorsOf(t, err); got != c.want {
+			t.Errorf("%s\n got: %s\nwant: %s", c.contacts, got, c.want)
+		}
+	}
+}
+
+func FuzzContactsFile(f *testing.F) {
+	f.Add(handbookContacts)
+	f.Add("people: {a: {name: x, key-file: y}, a: {name: x, key-file: y}}")
+	f.Fuzz(func(t *testing.T, text string) { check(t, withContacts(text)) })
+}
