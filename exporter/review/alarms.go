@@ -41,7 +41,7 @@ func (o Options) check() error {
 	return nil
 }
 
-var errNoStart = errors.New("has no start")
+var errNoStart = errors.New("has no start between the years 1700 and 2200")
 
 // Alarms returns the figures of the alarms in the span, in any order. What started before the span is used for what
 // it was still doing in it: give a day more, or all there is. What starts at its end or later is passed over, and ends
@@ -57,6 +57,7 @@ func Alarms(list []Activation, span Span, o Options) (Figures, error) {
 		return Figures{}, err
 	}
 	f := Figures{From: span.From.UTC(), To: span.To.UTC(), Alarms: len(w.inside), Notes: w.notes, Repaired: w.repaired}
+	f.FloodBegins, f.FloodEnds, f.FleetingSeconds = o.FloodBegins, o.FloodEnds, o.Fleeting.Seconds()
 	f.PerDay = float64(f.Alarms) * 24 / span.Length().Hours()
 	f.Hour, f.TenMinute = w.rate(time.Hour), w.rate(tenMinutes)
 	f.BusyHours, f.BusyTens = w.busy(time.Hour, 30), w.busy(tenMinutes, 10)
@@ -90,7 +91,7 @@ func newWork(list []Activation, span Span, o Options) (*work, error) {
 	w := &work{from: span.From.UnixNano(), to: span.To.UnixNano(), o: o, acts: make([]act, 0, len(list))}
 	for i := range list {
 		a := &list[i]
-		if a.Start.IsZero() {
+		if !dated(a.Start) {
 			return nil, fmt.Errorf("activation %d of %s: %w", i+1, a.Rule, errNoStart)
 		}
 		if start := a.Start.UnixNano(); start < w.to {
@@ -120,7 +121,7 @@ func byStart(a, b act) int { return cmp.Compare(a.start, b.start) }
 func (w *work) end(a *Activation, start int64) int64 {
 	early := !a.Acknowledged.IsZero() && a.Acknowledged.Before(a.Start)
 	end := w.to
-	if !a.End.IsZero() {
+	if !a.End.IsZero() && a.End.Before(moment(w.to)) {
 		end = a.End.UnixNano()
 	}
 	if end < start {

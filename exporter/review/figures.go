@@ -19,8 +19,10 @@ type Figures struct {
 	BusyHours Busy    `json:"hoursAbove30"`   // hours with more than 30 alarms
 	BusyTens  Busy    `json:"periodsAbove10"` // fixed ten-minute periods with more than 10 alarms
 
-	Sliding Floods `json:"floodsSliding"`
-	Fixed   Floods `json:"floodsFixed"`
+	FloodBegins int    `json:"floodBegins"` // alarms in ten minutes that begin a flood
+	FloodEnds   int    `json:"floodEnds"`   // it ends below so many
+	Sliding     Floods `json:"floodsSliding"`
+	Fixed       Floods `json:"floodsFixed"`
 
 	Different   int        `json:"different"` // alarms that rang at least once
 	Frequent    []Frequent `json:"mostFrequent"`
@@ -28,7 +30,9 @@ type Figures struct {
 
 	Chattering []Repeating `json:"chattering"` // worst first
 	Fleeting   []Brief     `json:"fleeting"`   // worst first
-	Stale      Stale       `json:"stale"`
+	// FleetingSeconds is within what time a fleeting alarm is over.
+	FleetingSeconds float64 `json:"fleetingSeconds"`
+	Stale           Stale   `json:"stale"`
 
 	Priorities  []PriorityShare `json:"priorities"` // highest first
 	Acknowledge Acknowledge     `json:"acknowledge"`

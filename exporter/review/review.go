@@ -44,14 +44,23 @@ type Span struct{ From, To time.Time }
 // Length returns how long the span is.
 func (s Span) Length() time.Duration { return s.To.Sub(s.From) }
 
-var errEmptySpan = errors.New("ends before it begins or is empty")
+var (
+	errEmptySpan = errors.New("ends before it begins or is empty")
+	errNoBound   = errors.New("needs a begin and an end between the years 1700 and 2200")
+)
 
 func (s Span) check() error {
+	if !dated(s.From) || !dated(s.To) {
+		return fmt.Errorf("span %s to %s: %w", s.From.Format(time.RFC3339), s.To.Format(time.RFC3339), errNoBound)
+	}
 	if !s.From.Before(s.To) {
 		return fmt.Errorf("span %s to %s: %w", s.From.Format(time.RFC3339), s.To.Format(time.RFC3339), errEmptySpan)
 	}
 	return nil
 }
+
+// dated reports whether the time can be reckoned with in nanoseconds; the zero time cannot.
+func dated(t time.Time) bool { return t.Year() >= 1700 && t.Year() < 2200 }
 
 // floor returns the beginning of the clock period that t is in; before 1970 too.
 func floor(t, width int64) int64 {

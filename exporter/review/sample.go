@@ -20,7 +20,7 @@ func (f *Figures) Samples() []Sample {
 		{"roundsman_alarms_per_ten_min_peak", "Most alarms in any ten minutes of the reviewed span, sliding.", "", n(f.TenMinute.PeakSliding)},
 		{"roundsman_alarms_busy_hour_ratio", "Share of the reviewed span in hours with more than 30 alarms.", "ratio", f.BusyHours.Share},
 		{"roundsman_alarms_busy_ten_min_ratio", "Share of the reviewed span in ten-minute periods with more than 10 alarms.", "ratio", f.BusyTens.Share},
-		{"roundsman_alarm_floods", "Floods in the reviewed span: from 10 or more alarms in ten minutes to fewer than 5.", "", n(len(f.Sliding.Episodes))},
+		{"roundsman_alarm_floods", "Floods in the reviewed span, sliding.", "", n(len(f.Sliding.Episodes))},
 		{"roundsman_alarm_flood_ratio", "Share of the reviewed span in flood, sliding.", "ratio", f.Sliding.Share},
 		{"roundsman_alarm_flood_fixed_ratio", "Share of the reviewed span in flood, by fixed ten-minute periods.", "ratio", f.Fixed.Share},
 		{"roundsman_alarms_most_frequent_ratio", "Share of the ten most frequent alarms in all alarms of the reviewed span.", "ratio", f.FrequentAll},

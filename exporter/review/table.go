@@ -34,7 +34,8 @@ func (f *Figures) Table(w io.Writer) error {
 	for i, s := range sources {
 		p.line("[%d] %s", i+1, s)
 	}
-	p.line("Floods begin at 10 or more alarms in ten minutes and end below 5; sources differ between 10 or more and more than 10.")
+	p.line("a flood begins at %d or more alarms in ten minutes and ends below %d; sources differ between 10 or more and more than 10",
+		f.FloodBegins, f.FloodEnds)
 	return p.err
 }
 
@@ -84,12 +85,15 @@ func (p *page) findings(list []Finding) []string {
 	rows := [][]string{{"verdict", "\tfound", "figure", "recommended"}}
 	for i := range list {
 		d := &list[i]
-		n := slices.Index(sources, d.Source)
-		if n < 0 {
-			n = len(sources)
-			sources = append(sources, d.Source)
+		recommended := d.Recommended
+		if d.Source != "" {
+			n := slices.Index(sources, d.Source)
+			if n < 0 {
+				n = len(sources)
+				sources = append(sources, d.Source)
+			}
+			recommended = fmt.Sprintf("%s [%d]", recommended, n+1)
 		}
-		recommended := fmt.Sprintf("%s [%d]", d.Recommended, n+1)
 		if d.Remark != "" {
 			recommended += "; " + d.Remark
 		}
@@ -154,7 +158,7 @@ func (p *page) repeating(f *Figures) {
 		p.more(len(f.Chattering))
 	}
 	if len(f.Fleeting) > 0 {
-		rows := [][]string{{"fleeting (over soon, by itself)", "\ttimes"}}
+		rows := [][]string{{"fleeting (over within " + length(f.FleetingSeconds) + ", by itself)", "\ttimes"}}
 		for _, a := range f.Fleeting[:min(longest, len(f.Fleeting))] {
 			rows = append(rows, []string{a.Alarm, number10(a.Alarms)})
 		}

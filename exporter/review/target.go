@@ -49,7 +49,7 @@ type Finding struct {
 	Value       float64 `json:"value"`
 	Unit        string  `json:"unit"` // "" a number, "ratio" 0 to 1, "seconds"
 	Recommended string  `json:"recommended"`
-	Source      string  `json:"source"` // of the recommendation, and how it is known
+	Source      string  `json:"source"` // of the recommendation, and how it is known; "": none is
 	Verdict     Verdict `json:"verdict"`
 	Remark      string  `json:"remark,omitempty"` // why it is not judged, or what to know
 }
@@ -152,13 +152,13 @@ var targets = [...]target{
 	},
 	{
 		figure: "time to acknowledge, median", unit: "seconds",
-		recommended: "-", source: "no published figure known here",
-		value: func(f *Figures) float64 { return number(f.Acknowledge.Median) }, unsure: noTarget,
+		recommended: "no published figure is known here",
+		value:       func(f *Figures) float64 { return number(f.Acknowledge.Median) }, unsure: noTarget,
 	},
 	{
 		figure: "time to acknowledge, 90 % within", unit: "seconds",
-		recommended: "-", source: "no published figure known here",
-		value: func(f *Figures) float64 { return number(f.Acknowledge.P90) }, unsure: noTarget,
+		recommended: "no published figure is known here",
+		value:       func(f *Figures) float64 { return number(f.Acknowledge.P90) }, unsure: noTarget,
 	},
 }
 
