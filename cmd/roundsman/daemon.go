@@ -19,6 +19,7 @@ import (
 	"roundsman/exporter"
 	"roundsman/exporter/metrics"
 	"roundsman/exporter/panel"
+	"roundsman/exporter/record"
 )
 
 // stopLimit is how long a planned stop may take.
@@ -34,33 +35,71 @@ type part struct {
 	alive *atomic.Bool
 }
 
-// daemon is the whole: links that read, a judge, and a server that shows.
+// daemon is the whole: links that read, a judge, a record that keeps and a server that shows.
 type daemon struct {
-	site  *configs.Site
-	log   *slog.Logger
-	clock *collector.Clock
-	links []collector.Link
-	judge *judge
-	board *exporter.Board
-	parts []part
+	site   *configs.Site
+	log    *slog.Logger
+	clock  *collector.Clock
+	record *record.Record // nil where nothing can be kept
+	links  []collector.Link
+	judge  *judge
+	board  *exporter.Board
+	parts  []part // but the judge, which ends after them
+	judges *atomic.Bool
 }
 
-// newDaemon builds the parts from the site's files; it starts nothing.
-func newDaemon(site *configs.Site, log *slog.Logger, demo bool) (*daemon, error) {
-	d := &daemon{site: site, log: log, clock: collector.NewClock()}
+// settings are what a daemon is built with beside its site.
+type settings struct {
+	log    *slog.Logger
+	record string // path; "": nothing is kept
+	demo   bool
+}
+
+// newDaemon builds the parts from the site's files and opens the record; it starts nothing. Close it after Run.
+func newDaemon(site *configs.Site, set settings) (*daemon, error) {
+	d := &daemon{site: site, log: set.log, clock: collector.NewClock(), judges: new(atomic.Bool)}
 	if err := d.addLinks(); err != nil {
 		return nil, err
 	}
-	var err error
-	if d.judge, err = newJudge(site, d.links, d.clock, log, demo); err != nil {
+	if err := d.openRecord(set.record); err != nil {
 		return nil, err
 	}
+	var err error
+	if d.judge, err = newJudge(site, d.links, d.clock, set.log, d.record, set.demo); err != nil {
+		return nil, errors.Join(err, d.Close())
+	}
 	d.board = d.judge.board
-	d.add("judge", d.judge.run)
 	for _, l := range d.links {
 		d.add("link "+l.Name(), func(ctx context.Context) error { return l.Run(ctx, d.judge.in) })
 	}
 	return d, nil
+}
+
+// openRecord opens the record. A second daemon on one record is refused; with any other trouble the room is
+// watched all the same, and the box's own alarm says that nothing is kept.
+func (d *daemon) openRecord(path string) error {
+	if path == "" {
+		return nil
+	}
+	version, _, _ := build()
+	r, err := record.Open(path, record.Options{Clock: d.clock, Version: version})
+	if errors.Is(err, record.ErrInUse) {
+		return err
+	}
+	if err != nil {
+		d.log.Error("the room is watched, but nothing is kept", "error", err)
+		return nil
+	}
+	d.record = r
+	return nil
+}
+
+// Close closes the record. Call it when Run has ended.
+func (d *daemon) Close() error {
+	if d.record == nil {
+		return nil
+	}
+	return d.record.Close()
 }
 
 func (d *daemon) addLinks() error {
@@ -85,29 +124,40 @@ func (d *daemon) add(name string, run func(context.Context) error) {
 	d.parts = append(d.parts, part{name: name, run: run, alive: new(atomic.Bool)})
 }
 
-// Run runs every part until ctx ends or one of them fails.
+// Run runs every part until ctx ends or one of them fails. The judge ends last: it takes and keeps what the links
+// still sent.
 func (d *daemon) Run(ctx context.Context) error {
-	g, ctx := errgroup.WithContext(ctx)
-	for _, p := range d.parts {
-		g.Go(func() error {
-			p.alive.Store(true)
-			defer p.alive.Store(false)
-			err := p.run(ctx)
-			if ctx.Err() != nil && (err == nil || errors.Is(err, context.Canceled)) {
-				return nil // asked to stop
-			}
-			if err == nil {
-				err = errEnded
-			}
-			return fmt.Errorf("%s: %w", p.name, err)
-		})
+	all, ctx := errgroup.WithContext(ctx)
+	judging, stopJudging := context.WithCancel(context.WithoutCancel(ctx))
+	all.Go(func() error { return part{"judge", d.judge.run, d.judges}.work(judging) })
+	all.Go(func() error {
+		defer stopJudging()
+		others, ctx := errgroup.WithContext(ctx)
+		for _, p := range d.parts {
+			others.Go(func() error { return p.work(ctx) })
+		}
+		return others.Wait()
+	})
+	return all.Wait()
+}
+
+// work runs the part. An end that nobody asked for is an error.
+func (p part) work(ctx context.Context) error {
+	p.alive.Store(true)
+	defer p.alive.Store(false)
+	err := p.run(ctx)
+	if ctx.Err() != nil && (err == nil || errors.Is(err, ctx.Err())) {
+		return nil
 	}
-	return g.Wait()
+	if err == nil {
+		err = errEnded
+	}
+	return fmt.Errorf("%s: %w", p.name, err)
 }
 
 // health tells which parts are alive, for /health.
 func (d *daemon) health() []panel.Part {
-	parts := make([]panel.Part, 0, len(d.parts))
+	parts := []panel.Part{{Name: "judge", Alive: d.judges.Load()}}
 	for _, p := range d.parts {
 		parts = append(parts, panel.Part{Name: p.name, Alive: p.alive.Load()})
 	}

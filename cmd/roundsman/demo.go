@@ -4,8 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -72,10 +73,16 @@ func (f *demoFlags) run(cmd *cobra.Command) error {
 		return err
 	}
 	defer plant.Close()
-	d, address, err := f.daemon(plant)
+	keep, err := os.MkdirTemp("", "roundsman-demo-")
 	if err != nil {
 		return err
 	}
+	defer os.RemoveAll(keep)
+	d, address, err := f.daemon(plant, filepath.Join(keep, "demo.db"))
+	if err != nil {
+		return err
+	}
+	defer d.Close()
 	out := cmd.OutOrStdout()
 	show := newShow(d, out, address, played(faults), f.plain)
 	show.greet(plant.Addresses())
@@ -129,7 +136,7 @@ func played(faults []practice.Fault) string {
 }
 
 // daemon builds the ordinary daemon on the demo site's files, with the plant's addresses in place of the files' own.
-func (f *demoFlags) daemon(plant *practice.Plant) (*daemon, string, error) {
+func (f *demoFlags) daemon(plant *practice.Plant, keep string) (*daemon, string, error) {
 	fsys, name := configs.Demo()
 	site, err := configs.Load(fsys, name)
 	if err != nil {
@@ -138,7 +145,7 @@ func (f *demoFlags) daemon(plant *practice.Plant) (*daemon, string, error) {
 	if err := readPlant(site, plant.Addresses()); err != nil {
 		return nil, "", err
 	}
-	d, err := newDaemon(site, slog.New(slog.NewTextHandler(io.Discard, nil)), true)
+	d, err := newDaemon(site, settings{log: slog.New(slog.DiscardHandler), record: keep, demo: true})
 	if err != nil {
 		return nil, "", err
 	}

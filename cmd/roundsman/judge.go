@@ -10,6 +10,7 @@ import (
 	"roundsman/collector/compute"
 	"roundsman/configs"
 	"roundsman/exporter"
+	"roundsman/exporter/record"
 	"roundsman/rules"
 )
 
@@ -18,23 +19,29 @@ const (
 	batchQueue = 64
 	// publishEvery is the least time between two views: people and scrapes need no more.
 	publishEvery = 250 * time.Millisecond
-	// publishAtLeast keeps links and run time current when nothing is read.
-	publishAtLeast = time.Second
+	// watchEvery is how often the box looks at itself; links and run time are shown at least so often.
+	watchEvery = time.Second
 	// takeAtMost batches are judged together when many have come.
 	takeAtMost = 256
 )
 
 // judge owns what is known of the room: the latest readings, computed points,
-// alarm states and run time. One goroutine, driven by batches and deadlines.
+// alarm states and run time. One goroutine, driven by batches, acts, reloads and
+// deadlines. What must survive is on the record before anybody is told.
 type judge struct {
 	clock   *collector.Clock
 	log     *slog.Logger
 	site    *exporter.Site
+	box     configs.Box
 	links   []collector.Link
 	in      chan collector.Batch
+	acts    chan actRequest
+	reloads chan reloadRequest
 	compute *compute.Set
 	engine  *rules.Engine
 	duty    *duties
+	keep    *keeper
+	self    *selfWatch
 	board   *exporter.Board
 
 	latest   []collector.Reading // by point
@@ -49,7 +56,8 @@ type judge struct {
 	onEvents func(context.Context, []rules.Event) // called from run; may wait
 }
 
-func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock, log *slog.Logger, demo bool) (*judge, error) {
+// newJudge builds the judge and goes on from what the record kept; rec is nil where nothing can be kept.
+func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock, log *slog.Logger, rec *record.Record, demo bool) (*judge, error) {
 	set, err := compute.New(site.Points, site.Compute)
 	if err != nil {
 		return nil, err
@@ -59,10 +67,12 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		return nil, err
 	}
 	j := &judge{
-		clock: clock, log: log, links: links, compute: set, engine: engine,
+		clock: clock, log: log, links: links, compute: set, engine: engine, box: site.Box,
 		site:     &exporter.Site{Name: site.Name, Zone: site.Zone, Points: site.Points, Rules: site.Rules.Rules, Demo: demo},
 		duty:     newDuties(site.Equipment),
 		in:       make(chan collector.Batch, batchQueue),
+		acts:     make(chan actRequest),
+		reloads:  make(chan reloadRequest),
 		latest:   make([]collector.Reading, len(site.Points)),
 		deadline: collector.Never,
 		started:  time.Now().UTC(),
@@ -72,37 +82,67 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 	for i := range j.latest {
 		j.latest[i] = collector.Fail(collector.PointID(i), collector.NotRead, 0, now, "")
 	}
+	j.keep = newKeeper(rec, clock, log)
+	j.self = newSelfWatch(site.Box, clock)
+	j.keep.restore(j, now)
 	j.board = exporter.NewBoard(clock, j.view(now))
 	return j, nil
 }
 
-// run judges until ctx ends, then takes what the links still sent and shows it once more.
+// run judges until ctx ends, then takes what the links still sent, keeps everything and shows it once more.
 func (j *judge) run(ctx context.Context) error {
 	wake := time.NewTimer(0)
 	defer wake.Stop()
 	show := time.NewTicker(publishEvery)
 	defer show.Stop()
+	look := time.NewTicker(watchEvery)
+	defer look.Stop()
 	for {
 		select {
 		case <-ctx.Done():
-			j.take(nil)
-			j.step(ctx, j.clock.Now())
-			j.publish(j.clock.Now())
-			return ctx.Err()
+			return j.stop(ctx)
 		case b := <-j.in:
 			j.take(b.Readings)
 			j.step(ctx, j.clock.Now())
 		case <-wake.C:
 			j.step(ctx, j.clock.Now())
+		case a := <-j.acts:
+			a.done <- j.act(ctx, a)
+		case r := <-j.reloads:
+			r.done <- j.reload(ctx, r)
+		case <-look.C:
+			j.look(ctx)
 		case <-show.C:
-			if now := j.clock.Now(); j.fresh || now.Sub(j.shown) >= publishAtLeast {
-				j.publish(now)
+			if j.fresh {
+				j.publish(j.clock.Now())
 			}
 		}
 		if j.deadline != collector.Never {
 			wake.Reset(max(0, j.deadline.Sub(j.clock.Now())))
 		}
 	}
+}
+
+func (j *judge) stop(ctx context.Context) error {
+	for len(j.in) > 0 {
+		j.take(nil)
+		j.step(ctx, j.clock.Now())
+	}
+	now := j.clock.Now()
+	j.events = j.events[:0]
+	j.keep.whole(j)
+	j.keep.round(j, now)
+	j.publish(now)
+	return ctx.Err()
+}
+
+// look lets the box judge itself like any other point.
+func (j *judge) look(ctx context.Context) {
+	now := j.clock.Now()
+	j.self.clockStep(j.keep, now)
+	j.readings = j.self.readings(j.keep.status(), now, j.readings[:0])
+	j.step(ctx, now)
+	j.fresh = true
 }
 
 // take gathers a batch and all others that already wait.
@@ -129,18 +169,20 @@ func (j *judge) step(ctx context.Context, now collector.Moment) {
 	j.duty.observe(now, j.readings)
 	j.events, j.deadline = j.engine.Step(now, j.readings, j.events[:0])
 	j.readings = j.readings[:0]
-	if len(j.events) > 0 {
-		j.tell(ctx)
-		j.publish(now)
-	}
+	j.settle(ctx, now)
 }
 
-// tell logs the changes of alarms and hands them on.
-func (j *judge) tell(ctx context.Context) {
+// settle keeps what the step changed, and then tells it.
+func (j *judge) settle(ctx context.Context, now collector.Moment) {
+	j.keep.round(j, now)
+	if len(j.events) == 0 {
+		return
+	}
 	for _, e := range j.events {
 		r := &j.site.Rules[e.Rule]
-		j.log.Info("alarm", "alarm", r.Name, "event", e.Kind.String(), "state", e.To.String(), "value", e.Value, "limit", e.Limit, "why", e.Why)
+		j.log.Info("alarm", "alarm", r.Name, "event", e.Kind.String(), "state", e.To.String(), "value", e.Value, "limit", e.Limit, "who", e.Who, "why", e.Why)
 	}
+	j.publish(now)
 	j.onEvents(ctx, j.events)
 }
 

@@ -2,9 +2,9 @@ package main
 
 import (
 	"context"
-	"io"
 	"log/slog"
 	"math"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -40,7 +40,7 @@ func startBench(t *testing.T) *bench {
 	if err := readPlant(site, plant.Addresses()); err != nil {
 		t.Fatal(err)
 	}
-	d, err := newDaemon(site, slog.New(slog.NewTextHandler(io.Discard, nil)), true)
+	d, err := newDaemon(site, settings{log: slog.New(slog.DiscardHandler), record: filepath.Join(t.TempDir(), "bench.db"), demo: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -52,6 +52,13 @@ func startBench(t *testing.T) *bench {
 		cancel()
 		if err := g.Wait(); err != nil {
 			t.Errorf("end of plant and daemon: %v", err)
+		}
+		b := d.record.Reader
+		if err := b.Check(context.WithoutCancel(ctx)); err != nil {
+			t.Errorf("the record's own laws: %v", err)
+		}
+		if err := d.Close(); err != nil {
+			t.Errorf("close: %v", err)
 		}
 	})
 	return &bench{t: t, plant: plant, d: d, site: site}

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -28,19 +30,22 @@ func runCommand() *cobra.Command {
 			if listen != "" {
 				site.Listen = configs.Listen{Address: listen}
 			}
-			return runSite(cmd, site)
+			return runSite(cmd, site, args[0])
 		},
 	}
 	cmd.Flags().StringVar(&listen, "listen", "", "address of the pages and metrics, instead of the site file's")
 	return cmd
 }
 
-func runSite(cmd *cobra.Command, site *configs.Site) error {
+func runSite(cmd *cobra.Command, site *configs.Site, path string) (err error) {
 	log := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil))
-	d, err := newDaemon(site, log, false)
+	d, err := newDaemon(site, settings{log: log, record: beside(path, site.Record.Path)})
 	if err != nil {
 		return err
 	}
+	defer func() { err = errors.Join(err, d.Close()) }()
+	reload := &reloader{path: path, judge: d.judge}
+	d.add("reload", reload.run)
 	l, err := listenOn(site.Listen.Address)
 	if err != nil {
 		return err
@@ -50,6 +55,14 @@ func runSite(cmd *cobra.Command, site *configs.Site) error {
 		"points", len(site.Points), "rules", len(site.Rules.Rules), "links", len(d.links))
 	defer log.Info("stopped")
 	return d.Run(cmd.Context())
+}
+
+// beside resolves a path of the site file against the file's folder.
+func beside(site, path string) string {
+	if path == "" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(filepath.Dir(site), path)
 }
 
 func listenOn(address string) (net.Listener, error) {

@@ -11,4 +11,4 @@ func (noLock) Close() error { return nil }
 // lock keeps nobody out here: SQLite's own lock still keeps two transactions apart.
 func lock(string) (io.Closer, error) { return noLock{}, nil }
 
-func freeBytes(string) (uint64, bool) { return 0, false }
+func space(string) (free, size uint64, known bool) { return 0, 0, false }

@@ -42,11 +42,13 @@ func holder(f *os.File) error {
 	return ErrInUse
 }
 
-// freeBytes returns the space left for the file at path; false if that cannot be known.
-func freeBytes(path string) (uint64, bool) {
+// space returns the bytes left for the file at path and the size of its disk, both as far as those without
+// privileges may use it; false if that cannot be known.
+func space(path string) (free, size uint64, known bool) {
 	var s unix.Statfs_t
 	if unix.Statfs(path, &s) != nil {
-		return 0, false
+		return 0, 0, false
 	}
-	return uint64(s.Bavail) * uint64(s.Bsize), true
+	used := uint64(s.Blocks) - uint64(s.Bfree)
+	return uint64(s.Bavail) * uint64(s.Bsize), (used + uint64(s.Bavail)) * uint64(s.Bsize), true
 }

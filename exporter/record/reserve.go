@@ -23,7 +23,7 @@ func (r *Record) makeReserve() {
 	if r.opts.Reserve <= 0 || r.hasReserve() {
 		return
 	}
-	if free, known := freeBytes(r.path); known && free < 2*uint64(r.opts.Reserve) {
+	if free, _, known := space(r.path); known && free < 2*uint64(r.opts.Reserve) {
 		return
 	}
 	if err := writeReserve(reservePath(r.path), r.opts.Reserve); err != nil {

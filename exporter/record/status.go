@@ -13,6 +13,7 @@ type Status struct {
 	Seq     uint64           // of the latest line written
 
 	Free      uint64 // bytes left for the record on its disk
+	Size      uint64 // bytes of that disk
 	FreeKnown bool
 	Reserve   bool // the reserve file is there
 }
@@ -31,7 +32,7 @@ func (s *Status) Reason() string {
 // Status returns how the record is doing now. It asks the file system for the space left.
 func (r *Record) Status() Status {
 	s := *r.status.Load()
-	s.Free, s.FreeKnown = freeBytes(r.path)
+	s.Free, s.Size, s.FreeKnown = space(r.path)
 	s.Reserve = r.hasReserve()
 	return s
 }

@@ -1,0 +1,48 @@
+package main
+
+import (
+	"context"
+	"fmt"
+
+	"roundsman/rules"
+)
+
+// actRequest is a person's act on its way to the judge.
+type actRequest struct {
+	alarm string
+	act   rules.Act
+	done  chan error // has room for one
+}
+
+// Act carries out what a person asks; see exporter.Acts.
+func (j *judge) Act(ctx context.Context, alarm string, act rules.Act) error {
+	r := actRequest{alarm: alarm, act: act, done: make(chan error, 1)}
+	select {
+	case j.acts <- r:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-r.done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// act does it, keeps it and tells it.
+func (j *judge) act(ctx context.Context, a actRequest) error {
+	for i := range j.site.Rules {
+		if j.site.Rules[i].Name != a.alarm {
+			continue
+		}
+		a.act.Rule = i
+		now := j.clock.Now()
+		var err error
+		j.events, err = j.engine.Act(now, a.act, j.events[:0])
+		j.deadline = j.engine.Next()
+		j.settle(ctx, now)
+		return err
+	}
+	return fmt.Errorf("%s: %w", a.alarm, rules.ErrNoAlarm)
+}

@@ -1,0 +1,156 @@
+package main
+
+import (
+	"context"
+	"iter"
+	"log/slog"
+	"time"
+
+	"roundsman/collector"
+	"roundsman/exporter"
+	"roundsman/exporter/record"
+	"roundsman/rules"
+)
+
+// countersEvery is how often run time and totals are kept when nothing else is. A kill costs no more of them
+// than that, and the time is shown as unseen.
+const countersEvery = 30 * time.Second
+
+// keeper writes what the judge's steps change to the record. Without a record it keeps nothing.
+type keeper struct {
+	record   *record.Record
+	clock    *collector.Clock
+	log      *slog.Logger
+	change   record.Change
+	counters collector.Moment // when run time and totals were kept last
+	failing  bool             // as it was logged last
+}
+
+func newKeeper(rec *record.Record, clock *collector.Clock, log *slog.Logger) *keeper {
+	return &keeper{record: rec, clock: clock, log: log, counters: clock.Now()}
+}
+
+// restore lets the judge go on from what was kept.
+func (k *keeper) restore(j *judge, now collector.Moment) {
+	if k.record == nil {
+		return
+	}
+	kept, err := k.record.Restore()
+	if err != nil {
+		k.log.Error("restore", "error", err)
+	}
+	k.forget(j, j.engine.Restore(now, kept.Memory))
+	j.engine.Track()
+	j.duty.restore(kept.Duty, now)
+	j.restoreCounts(kept.Counts, now)
+}
+
+// forget journals the end of alarms that have no rule any more.
+func (k *keeper) forget(j *judge, gone []string) {
+	for _, name := range gone {
+		k.change.Lines = append(k.change.Lines, record.Line{Kind: record.AlarmRemoved, Alarm: name, Why: "its rule is gone"})
+	}
+	k.change.Gone = append(k.change.Gone, gone...)
+}
+
+// round keeps what one step changed: lines, memories that moved, and from time to time the counters.
+func (k *keeper) round(j *judge, now collector.Moment) {
+	if k.record == nil {
+		return
+	}
+	k.lines(j)
+	j.engine.Changed(k.change.KeepAlarm, k.change.KeepCondition)
+	if now.Sub(k.counters) >= countersEvery || len(j.events) > 0 {
+		k.counters = now
+		k.change.Duty, k.change.Counts = j.duty.kept(), j.counts()
+	}
+	k.write(now)
+}
+
+// whole makes the next round keep everything the engine knows: for a planned stop and after a reload.
+func (k *keeper) whole(j *judge) {
+	if k.record != nil {
+		k.change.Whole = true
+		k.change.KeepAll(j.engine.Save())
+		k.counters -= collector.Moment(countersEvery)
+	}
+}
+
+func (k *keeper) write(now collector.Moment) {
+	var err error
+	if k.change.Empty() {
+		err = k.record.Beat(now)
+	} else {
+		k.change.At = now
+		err = k.record.Commit(&k.change)
+		k.change.Clear()
+	}
+	if failing := err != nil; failing != k.failing {
+		k.failing = failing
+		if failing {
+			k.log.Error("record", "error", err)
+		} else {
+			k.log.Info("record is written again")
+		}
+	}
+}
+
+func (k *keeper) lines(j *judge) {
+	for i := range j.events {
+		e := &j.events[i]
+		l := record.Event(k.clock, j.site.Points, j.site.Rules, e)
+		if l.Why == "" && e.Kind == rules.EventStarted {
+			l.Why = j.latest[j.site.Rules[e.Rule].Point].Detail // what the reading itself says is wrong
+		}
+		k.change.Lines = append(k.change.Lines, l)
+	}
+}
+
+// line adds a line about the box; it is written with the next round.
+func (k *keeper) line(l record.Line) {
+	if k.record != nil {
+		k.change.Lines = append(k.change.Lines, l)
+	}
+}
+
+func (k *keeper) status() record.Status {
+	if k.record == nil {
+		return record.Status{Err: errNoRecord}
+	}
+	return k.record.Status()
+}
+
+// journal shows the record's lines as the pages want them.
+type journal struct{ *record.Record }
+
+// Lines returns the journal's lines; see exporter.Journal.
+func (s journal) Lines(ctx context.Context, from, to time.Time, after int64, limit int) iter.Seq2[exporter.Line, error] {
+	return func(yield func(exporter.Line, error) bool) {
+		for l, err := range s.Record.Journal(ctx, record.Query{From: from, To: to, After: uint64(max(0, after)), Limit: limit}) {
+			if !yield(shownLine(&l), err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+func shownLine(l *record.Line) exporter.Line {
+	out := exporter.Line{
+		Seq: int64(l.Seq), Time: l.Time, At: l.At, Kind: string(l.Kind), Alarm: l.Alarm, Point: l.Point,
+		Value: l.Value, Limit: l.Limit, Unit: l.Unit, Who: l.Who, Why: l.Why, Until: l.Until,
+	}
+	if l.Alarm != "" {
+		out.From, out.To, out.Quality = l.From.String(), l.To.String(), l.Quality.String()
+	}
+	if l.Length != 0 {
+		out.Why = joinWords(out.Why, l.Length.Round(time.Second).String())
+	}
+	return out
+}
+
+func joinWords(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + ", " + b
+}
