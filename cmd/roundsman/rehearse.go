@@ -28,9 +28,9 @@ const alarmsShown = 40
 
 // rehearseFlags are what a rehearsal is asked for.
 type rehearseFlags struct {
-	data, from, to, mostDelay     string
-	deadband, onDelay, offDelay   []string
-	asJSON, noSuggestions         bool
+	data, from, to, mostDelay   string
+	deadband, onDelay, offDelay []string
+	asJSON, noSuggestions       bool
 }
 
 func rehearseCommand() *cobra.Command {
@@ -223,12 +223,25 @@ func printLedger(w io.Writer, r *rehearsal.Report, l rehearsal.Ledger) {
 		fmt.Fprintf(w, "%d gaps, %d rows missing at one each %s, the longest %s after %s; values hold over them\n",
 			l.Gaps, l.Missing, shortDuration(l.Period), shortDuration(l.Longest), l.GapAfter)
 	}
+	printSilent(w, r)
+}
+
+// printSilent names the points that are missing in the data. Those of the box itself mostly are: one line is enough.
+func printSilent(w io.Writer, r *rehearsal.Report) {
+	own := 0
 	for _, s := range r.Silent {
+		if r.Points[s.Point].Station == "box" {
+			own++
+			continue
+		}
 		names := make([]string, len(s.Rules))
 		for i, k := range s.Rules {
 			names[i] = r.Rules[k].Name
 		}
-		fmt.Fprintf(w, "no readings of %s: its rules are not rehearsed: %s\n", r.Points[s.Point].Name, strings.Join(names, ", "))
+		fmt.Fprintf(w, "no readings of %s, which these rules look at: %s\n", r.Points[s.Point].Name, strings.Join(names, ", "))
+	}
+	if own > 0 {
+		fmt.Fprintf(w, "no readings of %d points of links and of the box itself\n", own)
 	}
 }
 
@@ -237,10 +250,14 @@ func printFigures(w io.Writer, r *rehearsal.Report) error {
 	if r.WhatIf {
 		t.head = append(t.head, right("as written: alarms"), right("active"), right("chatter"), right("fleeting"))
 	}
-	quiet := 0
+	quiet, silent := 0, 0
 	for i := range r.Figures {
 		f := &r.Figures[i]
-		if f.Activations == 0 && f.Before.Activations == 0 {
+		switch {
+		case f.Silent:
+			silent++
+			continue
+		case f.Activations == 0 && f.Before.Activations == 0:
 			quiet++
 			continue
 		}
@@ -257,7 +274,7 @@ func printFigures(w io.Writer, r *rehearsal.Report) error {
 			return err
 		}
 	}
-	_, err := fmt.Fprintf(w, "%d alarms in all; %d of %d rules did not ring\n", len(r.Alarms), quiet, len(r.Figures))
+	_, err := fmt.Fprintf(w, "%d alarms in all; of %d rules %d did not ring, %d had no readings\n", len(r.Alarms), len(r.Figures), quiet, silent)
 	return err
 }
 
