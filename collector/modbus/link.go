@@ -34,6 +34,7 @@ type Link struct {
 	untried  bool   // nobody has answered yet since the line was opened
 	probe    int    // which silent unit is asked next
 	count    uint64 // rounds begun
+	atOnce   bool   // failed currents are told without a hold
 }
 
 // slot is one value read over the link: a point's or a unit's marker.
@@ -47,8 +48,10 @@ type slot struct {
 	outside bool // was out of its range in the last round
 	id      collector.PointID
 	got     outcome
-	retryAt time.Time // when a refused address is asked again
-	refusal error     // why the address is left out of the rounds; nil: it is not
+	usable  collector.Moment // of the last reading that rules could judge; 0: none since the channel began
+	outage  time.Duration    // so long without one and the channel begins anew
+	retryAt time.Time        // when a refused address is asked again
+	refusal error            // why the address is left out of the rounds; nil: it is not
 }
 
 // outcome is what a round brought for a slot.
@@ -135,6 +138,7 @@ func (l *Link) pointSlot(i int, points []collector.Point) (slot, error) {
 		return slot{}, err
 	}
 	s := slot{Address: p.Address, point: i, id: p.ID, channel: c, kind: p.Scale.Kind}
+	s.outage = max(longOutage, 3*p.Every) // a slow point's next reading is no outage
 	if p.ID >= 0 && int(p.ID) < len(points) {
 		s.kind = points[p.ID].Kind
 	}
@@ -207,6 +211,7 @@ func (l *Link) Status() collector.LinkStatus { return l.meter.Status() }
 // round is due is thrown away and counted.
 func (l *Link) Run(ctx context.Context, out chan<- collector.Batch) error {
 	defer l.reader.Close()
+	l.hold(false)
 	now := time.Now()
 	for i := range l.groups {
 		l.groups[i].next = now
@@ -284,15 +289,39 @@ func (l *Link) nextDue() time.Time {
 	return next
 }
 
-// Once reads all points now, whatever their intervals. The error says why the
-// line could not be opened; the readings carry their own faults. It must not be
-// called while Run runs. The line stays open until ctx ends or Close.
+// Once reads all points now, whatever their intervals. A failed current is told
+// at once: there is no next reading that could show it to be a moment's. The
+// error says why the line could not be opened; the readings carry their own
+// faults. It must not be called while Run runs. The line stays open until ctx
+// ends or Close.
 func (l *Link) Once(ctx context.Context) ([]collector.Reading, error) {
+	l.hold(true)
 	readings := l.round(ctx, 1<<len(l.groups)-1)
 	if err := ctx.Err(); err != nil {
 		return readings, err
 	}
 	return readings, l.lastDown
+}
+
+// hold renews the channels of currents if the link goes on in the other way.
+func (l *Link) hold(atOnce bool) {
+	if l.atOnce == atOnce {
+		return
+	}
+	l.atOnce = atOnce
+	for i := range l.slots {
+		s := &l.slots[i]
+		if s.point < 0 || !l.opts.Points[s.point].Scale.Loop {
+			continue
+		}
+		spec := l.opts.Points[s.point].Scale
+		if atOnce {
+			spec.Hold = -1
+		}
+		if c, err := scaling.New(s.id, spec); err == nil { // the spec was taken before
+			s.channel, s.usable = c, 0
+		}
+	}
 }
 
 // Close closes a line that Once opened.

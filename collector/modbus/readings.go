@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"fmt"
+	"time"
 
 	"roundsman/collector"
 )
@@ -28,13 +29,15 @@ func (r *round) readings() []collector.Reading {
 	for _, u := range r.units {
 		first := len(out)
 		out = r.pointReadings(out, u, now)
-		if len(out) == first {
+		if len(out) > first {
+			u.disturb()
+			u.fault, u.why = u.state(r.Link)
+			mark(out[first:], u.fault, u.why)
+		} else if r.isUp && !u.byLink {
 			continue
 		}
-		u.disturb()
-		fault, why := u.state(r.Link)
+		fault, why := r.unitState(u)
 		r.tell(u, fault, why, now)
-		mark(out[first:], fault, why)
 		if u.status != collector.NoPoint {
 			out[at] = status(u.status, fault, why, now)
 			at++
@@ -43,7 +46,16 @@ func (r *round) readings() []collector.Reading {
 	return append(out[:at], out[r.places(at, out):]...)
 }
 
-// places returns where the points begin: units without a due point leave their status place empty.
+// unitState returns how a unit is to be told: never better than its link. One
+// that was not asked in this round gets back what it had when its link does.
+func (r *round) unitState(u *unit) (collector.Fault, string) {
+	if u.byLink = !r.isUp && u.fault == collector.NoFault; u.byLink {
+		return collector.LinkLost, r.upWhy
+	}
+	return u.fault, u.why
+}
+
+// places returns where the points begin: units of which there is nothing to tell leave their status place empty.
 func (r *round) places(at int, out []collector.Reading) int {
 	for at < len(out) && out[at].At == 0 {
 		at++
@@ -63,6 +75,7 @@ func status(id collector.PointID, fault collector.Fault, why string, now collect
 // linkReading tells the meter, the log and the status point how the link is.
 func (r *round) linkReading(out []collector.Reading, now collector.Moment) []collector.Reading {
 	up, why := r.up()
+	r.isUp, r.upWhy = up, why
 	changed := r.meter.SetUp(up, now, why)
 	if changed && r.opts.Log != nil {
 		if up {
@@ -135,7 +148,29 @@ func (s *slot) reading(round uint64, now collector.Moment) collector.Reading {
 	case s.Type == Text:
 		return collector.Reading{Point: s.id, Text: g.text, Quality: collector.Good, At: g.at}
 	}
-	return s.channel.Judge(g.raw, g.at)
+	return s.judge(g.raw, g.at)
+}
+
+// longOutage is the time without a usable reading after which a signal is
+// judged anew: its sensor may have been exchanged and its process have moved as
+// it likes, so neither a rate nor a rest over that time means anything.
+const longOutage = time.Minute
+
+// judge judges a raw value. Whether an outage is over only the value itself
+// tells, so the one that ends it is judged twice: as it came, and as the first.
+func (s *slot) judge(raw float64, at collector.Moment) collector.Reading {
+	p := s.channel.Judge(raw, at)
+	if !p.Quality.Usable() {
+		return p
+	}
+	if s.usable != 0 && at.Sub(s.usable) > s.outage {
+		s.channel.Reset()
+		p = s.channel.Judge(raw, at)
+	}
+	if s.usable = 0; p.Quality.Usable() {
+		s.usable = at
+	}
+	return p
 }
 
 // watchRange counts the signals of a unit that are outside their ranges, and those that left them in this round.

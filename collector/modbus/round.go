@@ -20,6 +20,8 @@ type round struct {
 	asked    int
 	answered int
 	lastErr  error
+	isUp     bool // whether the link is up after the round
+	upWhy    string
 }
 
 // round reads the due groups and returns their readings, one for each point
@@ -186,7 +188,8 @@ func (r *round) fail(slots []int, err error) {
 func (r *round) ask(q request, tries int) ([]byte, error) {
 	u := q.unit
 	if r.down != nil {
-		return nil, r.requestError(q, 0, r.down)
+		u.lastErr = r.requestError(q, 0, r.down)
+		return nil, u.lastErr
 	}
 	if u.silent != nil && u != r.probed || u.silent != nil && u.asked > 0 {
 		u.lastErr = u.silent

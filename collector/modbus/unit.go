@@ -36,6 +36,10 @@ type unit struct {
 	known                 bool // good has been told before
 	good                  bool
 
+	fault  collector.Fault // how it was when it was last asked
+	why    string
+	byLink bool // told as lost because the link is down
+
 	// in the present round
 	asked, answered int
 	lastErr         error
