@@ -92,6 +92,25 @@ func TestUnitsFollowTheLink(t *testing.T) {
 	})
 }
 
+// A unit that was never read is not good because its link is.
+func TestUnreadUnitIsNotGood(t *testing.T) {
+	inBubble(t, func(ctx context.Context, t *testing.T) {
+		r := newRig(ctx, map[uint8]*device.Bank{1: bank(), 2: bank()})
+		r.add(1, modbus.HoldingRegisters, 1)
+		r.add(2, modbus.HoldingRegisters, 2)
+		r.opts.Points[1].Every = time.Hour
+		r.dead.Store(true)
+		l := r.link(t)
+		out := start(ctx, t, l)
+		next(out, 2)
+		r.dead.Store(false)
+		next(out, 20)
+		if u := l.Status().Units; !u[0].Good || u[1].Good {
+			t.Errorf("units %+v, want the first good and the second not", u)
+		}
+	})
+}
+
 // After a minute without a usable reading neither a change nor a rest over that time is judged.
 func TestLongOutageBeginsAnew(t *testing.T) {
 	for _, tt := range []struct {

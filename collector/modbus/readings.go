@@ -167,7 +167,7 @@ func (s *slot) judge(raw float64, at collector.Moment) collector.Reading {
 		s.channel.Reset()
 		p = s.channel.Judge(raw, at)
 	}
-	if s.usable = 0; p.Quality.Usable() {
+	if p.Quality.Usable() {
 		s.usable = at
 	}
 	return p
