@@ -236,6 +236,9 @@ func (e *Engine) emit(a *alarm, kind EventKind, from State, who, why string) {
 	if a.direct && !usable(r) {
 		ev.Value = math.NaN()
 	}
+	if kind == EventStarted && a.rule.Kind == BadSignal {
+		ev.Why = a.rule.lostWords(r, a.input.last)
+	}
 	if a.state == Shelved {
 		ev.Until = a.until
 	}

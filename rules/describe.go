@@ -57,6 +57,19 @@ func (r *Rule) Describe(value float64, points []collector.Point) string {
 	return now
 }
 
+// lostWords tells a fault as a fault, with what the device sent and the last good value, so that nobody takes it for
+// the limit: 'signal too low: 3.4 mA is below 3.6 mA, wire or sensor broken; last good 7.6 bar'.
+func (r *Rule) lostWords(reading *collector.Reading, last float64) string {
+	words := reading.Reason()
+	if words == "" {
+		words = "not a number"
+	}
+	if math.IsNaN(last) {
+		return words + "; never read well"
+	}
+	return words + "; last good " + r.quantity(last)
+}
+
 // counterpart names what the point must agree with.
 func (r *Rule) counterpart(points []collector.Point) string {
 	switch {

@@ -2,6 +2,7 @@ package rules_test
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -318,7 +319,7 @@ func TestFaultKinds(t *testing.T) {
 	r.step(120, good(0, 1)) // starts the delay anew
 	r.step(130, bad(0))
 	r.step(200, bad(0))
-	r.want("bad rings, a bad reading is something new", "100 stale returned B>D; 160 bad started A>B; 190 stale started D>B; 200 stale returned B>D")
+	r.want("bad rings, a bad reading is something new", "100 stale returned B>D; 160 bad started A>B (signal too low: 3.48 mA; last good 1); 190 stale started D>B; 200 stale returned B>D")
 	r.step(210, good(0, math.NaN()))
 	r.want("NaN is bad whatever its quality says", "")
 	r.step(220, good(0, 3))
@@ -326,6 +327,25 @@ func TestFaultKinds(t *testing.T) {
 	stale := collector.Fail(0, collector.Stale, 3, 0, "")
 	r.step(230, stale)
 	r.want("the link calls it stale", "230 stale started D>B")
+}
+
+// The alarm of a broken wire names the fault, what the device sent and the last good value: a technician must not take
+// it for low air.
+func TestFaultIsNamed(t *testing.T) {
+	r := newRoom(t, rules.Set{Rules: []rules.Rule{
+		{Name: "bad", Kind: rules.BadSignal, Unit: "bar", Digits: 1},
+		{Name: "never", Point: 1, Kind: rules.BadSignal, Unit: "bar", Digits: 1},
+	}})
+	r.step(0, good(0, 7.64))
+	r.step(1, collector.Fail(0, collector.SignalLow, 3400, 0, "3.4 mA is below 3.6 mA"), collector.Fail(1, collector.NoAnswer, 0, 0, "1s"))
+	got := map[string]string{}
+	for _, e := range r.events {
+		got[r.set.Rules[e.Rule].Name] = e.Why
+	}
+	want := map[string]string{"bad": "signal too low: 3.4 mA is below 3.6 mA; last good 7.6 bar", "never": "no answer: 1s; never read well"}
+	if !maps.Equal(got, want) {
+		t.Errorf("why it started: %q, want %q", got, want)
+	}
 }
 
 // formulaOf is a formula for tests.

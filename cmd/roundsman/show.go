@@ -126,7 +126,11 @@ func (s *show) lines(events []rules.Event) {
 		fmt.Fprintf(s.out, "%s  %-6s %-28s %s", timeOf(v, e.At), r.Priority, r.Name, e.Kind)
 		switch {
 		case e.Kind == rules.EventStarted:
-			fmt.Fprintf(s.out, ": %s. %s", r.Describe(e.Value, v.Site.Points), firstSentence(r.Response))
+			what := r.Describe(e.Value, v.Site.Points)
+			if e.Why != "" {
+				what += ": " + e.Why
+			}
+			fmt.Fprintf(s.out, ": %s. %s", what, firstSentence(r.Response))
 		case e.Why != "":
 			fmt.Fprintf(s.out, " (%s)", e.Why)
 		}
