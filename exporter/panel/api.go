@@ -37,6 +37,10 @@ type alarmJSON struct {
 	Message        string   `json:"message"`
 	Response       string   `json:"response"`
 	AcknowledgedBy string   `json:"acknowledgedBy"`
+	// By, Until and Reason are of a shelve, of suppression by design and of what is out of service.
+	By     string  `json:"by,omitempty"`
+	Until  *string `json:"until,omitempty"`
+	Reason string  `json:"reason,omitempty"`
 }
 
 func (p *Panel) apiPoints(w http.ResponseWriter, r *http.Request) error {
@@ -156,6 +160,12 @@ func (p *Panel) alarmJSON(v *exporter.View, s rules.Status) alarmJSON {
 	}
 	if hasLimit(rule) {
 		j.Limit = number(rule.Limit)
+	}
+	if s.State >= rules.Shelved {
+		j.By, j.Reason = s.By, s.Why
+	}
+	if s.State == rules.Shelved && s.Until != 0 {
+		j.Until = p.stamp(s.Until)
 	}
 	return j
 }

@@ -11,6 +11,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/exporter"
+	"roundsman/rules"
 )
 
 //go:embed assets
@@ -21,12 +22,18 @@ var pages = template.Must(template.ParseFS(assets, "assets/*.html"))
 
 // show renders a page whole before anything is sent, so that an error is an answer of its own.
 func show(w http.ResponseWriter, name string, data any) error {
+	return showAs(w, http.StatusOK, name, data)
+}
+
+// showAs renders a page that is an answer of its own kind.
+func showAs(w http.ResponseWriter, status int, name string, data any) error {
 	var b bytes.Buffer
 	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
 		return fmt.Errorf("page: %w", err)
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
 	_, _ = w.Write(b.Bytes()) // the client may be gone
 	return nil
 }
@@ -39,26 +46,50 @@ func (p *Panel) sheetPage(w http.ResponseWriter, _ *http.Request) error {
 // alarmList is the page of alarms.
 type alarmList struct {
 	head
+	Visitor               visitor
 	Standing, Held, Quiet []alarmRow
+	Journal               bool // there is one
+	JournalLost           bool // it cannot be read
+	Lines                 []journalRow
 }
 
-func (p *Panel) alarmsPage(w http.ResponseWriter, _ *http.Request) error {
+// slowRefresh, in seconds, of a page with forms: a browser without scripts drops what was typed when it fetches the page anew.
+const slowRefresh = 60
+
+func (p *Panel) alarmsPage(w http.ResponseWriter, r *http.Request) error {
 	v, now := p.now()
-	return show(w, "alarms.html", p.alarmList(v, now))
+	l := p.alarmList(v, now, p.visitor(r))
+	if p.opts.Journal != nil {
+		var err error
+		l.Journal = true
+		if l.Lines, err = p.latestLines(r.Context(), v); err != nil {
+			p.opts.Log.Error("journal not shown", "err", err) // the alarms are shown all the same
+			l.JournalLost = true
+		}
+	}
+	return show(w, "alarms.html", l)
 }
 
-func (p *Panel) alarmList(v *exporter.View, now collector.Moment) alarmList {
-	l := alarmList{head: p.head(v, now, "alarms", "Alarms")}
+func (p *Panel) alarmList(v *exporter.View, now collector.Moment, vis visitor) alarmList {
+	l := alarmList{head: p.head(v, now, "alarms", "Alarms"), Visitor: vis}
+	if vis.By != "" {
+		l.Refresh = slowRefresh
+	}
 	for _, s := range standing(v) {
-		l.Standing = append(l.Standing, p.alarmRow(v, s, now))
+		l.Standing = append(l.Standing, p.alarmRow(v, s, now).withActs(vis, v, s))
 	}
 	for _, s := range v.Alarms {
 		switch {
 		case stands(&s) || !known(v, s):
-		case s.State == 0:
-			l.Quiet = append(l.Quiet, p.alarmRow(v, s, now))
+		case s.State == rules.Normal:
+			// acts on quiet alarms are on their points' pages; what has no point has no other place
+			row := p.alarmRow(v, s, now)
+			if row.Point == "" {
+				row = row.withActs(vis, v, s)
+			}
+			l.Quiet = append(l.Quiet, row)
 		default:
-			l.Held = append(l.Held, p.alarmRow(v, s, now))
+			l.Held = append(l.Held, p.alarmRow(v, s, now).withActs(vis, v, s))
 		}
 	}
 	return l
@@ -67,6 +98,7 @@ func (p *Panel) alarmList(v *exporter.View, now collector.Moment) alarmList {
 // pointSheet is the page of one point.
 type pointSheet struct {
 	head
+	Visitor             visitor
 	Row                 row
 	Name, Station, Link string
 	Range, Raw, Read    string
@@ -85,16 +117,19 @@ func (p *Panel) pointPage(w http.ResponseWriter, r *http.Request) error {
 	name := r.PathValue("point")
 	for i := range v.Site.Points {
 		if v.Site.Points[i].Name == name {
-			return show(w, "point.html", p.pointSheet(v, i, now))
+			return show(w, "point.html", p.pointSheet(v, i, now, p.visitor(r)))
 		}
 	}
 	return problemf(http.StatusNotFound, "there is no point %q", strings.ToValidUTF8(name, "?"))
 }
 
-func (p *Panel) pointSheet(v *exporter.View, i int, now collector.Moment) pointSheet {
+func (p *Panel) pointSheet(v *exporter.View, i int, now collector.Moment, vis visitor) pointSheet {
 	pt, r := &v.Site.Points[i], reading(v, i)
 	s := pointSheet{head: p.head(v, now, "point", pt.Name), Row: newRow(v, i, limitsOf(v.Site)[i], alarmsByPoint(v)[i]),
-		Name: pt.Name, Station: inWords(pt.Station), Link: pt.Link}
+		Name: pt.Name, Station: inWords(pt.Station), Link: pt.Link, Visitor: vis}
+	if vis.By != "" {
+		s.Refresh = slowRefresh
+	}
 	if number(pt.Low) != nil && number(pt.High) != nil && pt.High > pt.Low {
 		s.Range = decimal(pt.Low, pt.Digits) + " to " + quantity(pt.High, pt.Digits, pt.Unit)
 	}
@@ -106,7 +141,7 @@ func (p *Panel) pointSheet(v *exporter.View, i int, now collector.Moment) pointS
 	}
 	for _, a := range v.Alarms {
 		if known(v, a) && v.Site.Rules[a.Rule].Point == pt.ID {
-			s.Judges = append(s.Judges, p.judge(v, p.alarmRow(v, a, now), a.Rule))
+			s.Judges = append(s.Judges, p.judge(v, p.alarmRow(v, a, now).withActs(vis, v, a), a.Rule))
 		}
 	}
 	return s

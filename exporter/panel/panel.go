@@ -1,7 +1,8 @@
 // Package panel is Roundsman's window: the web pages and the JSON interface.
-// It only reads the board and changes nothing. Every page is a pure function of
-// a view and a moment, so a test renders it without a server; handlers return
-// errors and one wrapper turns them into application/problem+json.
+// It reads the board, hands on what people do to alarms, and changes nothing by
+// itself. Every page is a pure function of a view, a moment and who looks, so a
+// test renders it without a server; handlers return errors and one wrapper turns
+// them into application/problem+json.
 //
 //	p := panel.New(board, panel.Options{Log: log})
 //	mux.Handle("/", p.Handler())
@@ -32,6 +33,14 @@ type Options struct {
 	// Hosts are the names, beside the loopback ones, under which the panel may be
 	// asked on a loopback address: those of a proxy in front of it.
 	Hosts []string
+	// Acts carries out what people do to alarms; nil: nothing can be done to them here. The answer to an act shows the
+	// alarm as the board has it when Act returns, so publish the view that holds its outcome before.
+	Acts exporter.Acts
+	// People are those who may act, by unique ID; none: nobody may. Those with a key may from anywhere, and behind a
+	// proxy everybody needs one; those without only over loopback.
+	People []exporter.Person
+	// Journal is read for the alarms page and the interface; nil: there is none.
+	Journal exporter.Journal
 	// Throttle is the least time between two events on one stream; 0 means 500 ms.
 	Throttle time.Duration
 	// Heartbeat is the longest silence on a stream; 0 means 5 s.
@@ -92,11 +101,19 @@ func (p *Panel) Handler() http.Handler {
 		"/health":         p.health,
 		"/api/v1/points":  p.apiPoints,
 		"/api/v1/alarms":  p.apiAlarms,
+		"/api/v1/journal": p.apiJournal,
 		"/api/v1/stream":  p.stream,
 		"/assets/{file}":  p.asset,
 		"/":               notFound,
 	} {
-		mux.Handle(path, p.wrap(h))
+		mux.Handle(path, p.wrap(h, http.MethodGet, http.MethodHead))
+	}
+	for path, h := range map[string]handler{
+		"/api/v1/alarms/{alarm}/{act}": p.apiAct,
+		"/alarms/{alarm}/{act}":        p.form(p.formAct),
+		"/who":                         p.form(p.formWho),
+	} {
+		mux.Handle(path, p.wrap(h, http.MethodPost))
 	}
 	return p.guard(mux)
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
 )
 
@@ -18,6 +19,7 @@ type problem struct {
 	Title  string `json:"title"`
 	Status int    `json:"status"`
 	Detail string `json:"detail,omitempty"`
+	Field  string `json:"field,omitempty"` // of the request's body or query, that is missing or wrong
 }
 
 func (p *problem) Error() string { return p.Detail }
@@ -27,26 +29,45 @@ func problemf(status int, format string, args ...any) *problem {
 	return &problem{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: fmt.Sprintf(format, args...)}
 }
 
-// wrap allows GET and HEAD, and turns an error into a problem document and a log
+// about names the field that a problem is about.
+func (p *problem) about(field string) *problem {
+	p.Field = field
+	return p
+}
+
+// wrap allows some methods only, and turns an error into a problem document and a log
 // line. What is no problem is ours alone: the client learns only that it happened.
-func (p *Panel) wrap(h handler) http.Handler {
+func (p *Panel) wrap(h handler, methods ...string) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if r.Method != http.MethodGet && r.Method != http.MethodHead {
-			w.Header().Set("Allow", "GET, HEAD")
-			writeProblem(w, problemf(http.StatusMethodNotAllowed, "%s is only read", r.URL.Path))
+		if !slices.Contains(methods, r.Method) {
+			w.Header().Set("Allow", strings.Join(methods, ", "))
+			writeProblem(w, wrongMethod(r, methods))
 			return
 		}
 		err := h(w, r)
 		if err == nil || r.Context().Err() != nil {
 			return
 		}
-		var prob *problem
-		if !errors.As(err, &prob) {
-			p.opts.Log.Error("request not answered", "path", r.URL.Path, "err", err)
-			prob = problemf(http.StatusInternalServerError, "see the log")
-		}
-		writeProblem(w, prob)
+		writeProblem(w, p.problemOf(r, err))
 	})
+}
+
+func wrongMethod(r *http.Request, methods []string) *problem {
+	path := strings.ToValidUTF8(r.URL.Path, "?")
+	if methods[0] == http.MethodGet {
+		return problemf(http.StatusMethodNotAllowed, "%s is only read", path)
+	}
+	return problemf(http.StatusMethodNotAllowed, "%s takes %s only", path, methods[0])
+}
+
+// problemOf returns the problem that err is, or a bare one after a line in the log.
+func (p *Panel) problemOf(r *http.Request, err error) *problem {
+	var prob *problem
+	if !errors.As(err, &prob) {
+		p.opts.Log.Error("request not answered", "path", r.URL.Path, "err", err)
+		prob = problemf(http.StatusInternalServerError, "see the log")
+	}
+	return prob
 }
 
 func writeProblem(w http.ResponseWriter, prob *problem) {
@@ -62,7 +83,7 @@ func writeProblem(w http.ResponseWriter, prob *problem) {
 
 // policy lets pages load only what this panel serves, and nothing inline.
 const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; " +
-	"base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+	"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 
 // guard sets the headers that every answer carries and refuses foreign host names.
 func (p *Panel) guard(next http.Handler) http.Handler {
@@ -71,7 +92,8 @@ func (p *Panel) guard(next http.Handler) http.Handler {
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("X-Frame-Options", "DENY")
-		h.Set("Referrer-Policy", "no-referrer")
+		// not no-referrer: with it a browser sends 'Origin: null' with our own forms (Fetch, 'append a request Origin header')
+		h.Set("Referrer-Policy", "same-origin")
 		if !p.knownHost(r) {
 			writeProblem(w, problemf(http.StatusMisdirectedRequest, "this panel is not known by the name in the Host header"))
 			return

@@ -24,6 +24,7 @@ type head struct {
 	Overdue string // how long no view has come, "" while they come
 	Links   []linkRow
 
+	Refresh      int     // seconds after which a browser without scripts fetches the page anew; 0 never
 	Silence      int64   // milliseconds without an event after which a page calls itself old
 	OverdueAfter float64 // seconds: Options.Overdue
 }
@@ -78,6 +79,7 @@ type alarmRow struct {
 	Until           string // end of a shelve
 	Follow          int    // alarms listed under this one
 	Why             string
+	Acts            *actRow // what the visitor may do to it; nil: nothing
 }
 
 type machineRow struct {
@@ -98,7 +100,7 @@ func (p *Panel) head(v *exporter.View, now collector.Moment, page, title string)
 	at := p.wallTime(v.At).In(zone)
 	h := head{Title: title, Page: page, Site: v.Site.Name, Demo: v.Site.Demo, Zone: zone.String(),
 		Day: at.Format("Monday 2 January 2006"), Clock: at.Format("15:04:05"),
-		Silence: 3 * p.opts.Heartbeat.Milliseconds(), OverdueAfter: p.opts.Overdue.Seconds()}
+		Refresh: 10, Silence: 3 * p.opts.Heartbeat.Milliseconds(), OverdueAfter: p.opts.Overdue.Seconds()}
 	if age := now.Sub(v.At); age > p.opts.Overdue {
 		h.Overdue = roughly(age)
 	}
@@ -133,7 +135,12 @@ func (p *Panel) linkRow(l *collector.LinkStatus, at time.Time) linkRow {
 
 // clockWords returns a moment in site time, with its day when that is not the day of at.
 func (p *Panel) clockWords(m collector.Moment, at time.Time) string {
-	t := p.wallTime(m).In(at.Location())
+	return timeWords(p.wallTime(m), at)
+}
+
+// timeWords returns a time where at is, with its day when that is not the day of at.
+func timeWords(t, at time.Time) string {
+	t = t.In(at.Location())
 	if t.YearDay() == at.YearDay() && t.Year() == at.Year() {
 		return t.Format("15:04:05")
 	}

@@ -35,11 +35,18 @@
     }
   };
 
+  // inUse tells whether somebody is filling in a form: it stays as it is until they are done.
+  const inUse = (e) => e.matches(".acts, .who") &&
+    (e.querySelector("details[open]") !== null || e.contains(document.activeElement) && document.activeElement.matches("input, select"));
+
+  // keyOf is what a piece of the page is about; "" for most.
+  const keyOf = (e) => e.dataset ? e.dataset.alarm || e.dataset.acts || "" : "";
+
   // morph makes an old piece of the page like the new one and leaves alone what is
   // the same: a replaced mark would begin its slow blinking anew.
   const morph = (old, next) => {
     if (old === stale || old.isEqualNode(next)) return;
-    if (old.nodeName !== next.nodeName || old.childNodes.length !== next.childNodes.length) {
+    if (old.nodeName !== next.nodeName) {
       old.replaceWith(next);
       return;
     }
@@ -47,12 +54,37 @@
       old.nodeValue = next.nodeValue;
       return;
     }
-    for (const name of old.getAttributeNames()) if (!next.hasAttribute(name)) old.removeAttribute(name);
+    if (inUse(old)) return;
+    for (const name of old.getAttributeNames()) {
+      if (!next.hasAttribute(name) && name !== "open") old.removeAttribute(name); // what was unfolded stays so
+    }
     for (const name of next.getAttributeNames()) {
       if (old.getAttribute(name) !== next.getAttribute(name)) old.setAttribute(name, next.getAttribute(name));
     }
-    const children = [...next.childNodes];
-    [...old.childNodes].forEach((child, i) => morph(child, children[i]));
+    const was = [...old.childNodes], children = [...next.childNodes];
+    if (was.length === children.length && was.every((child, i) => keyOf(child) === keyOf(children[i]))) {
+      was.forEach((child, i) => morph(child, children[i]));
+    } else {
+      weave(old, was, children);
+    }
+  };
+
+  // weave gives an old piece new children, but keeps, in its place, each that is about the same thing.
+  const weave = (old, was, children) => {
+    const kept = new Map();
+    for (const child of was) if (keyOf(child)) kept.set(keyOf(child), child);
+    const now = children.map((child) => {
+      const same = kept.get(keyOf(child));
+      if (!same || same.nodeName !== child.nodeName) return child;
+      morph(same, child);
+      return same;
+    });
+    for (const child of was) if (!now.includes(child)) child.remove();
+    let at = old.firstChild;
+    for (const child of now) {
+      if (child === at) at = at.nextSibling;
+      else old.insertBefore(child, at);
+    }
   };
 
   // anew fetches this page and takes over what differs, at most once a second.
