@@ -73,13 +73,16 @@ func (b *builder) contradiction(a, z *entry) {
 		}
 		return fmt.Sprintf("%s of %s", e.key, e.rule.Name)
 	}
+	if a.v != z.v && (a.v.Has("while") || z.v.Has("while")) {
+		return // 'low' of the summer and 'low-low' of the winter need not agree
+	}
 	p := z.point
 	switch k1, k2 := first.rule.Kind, second.rule.Kind; {
 	case k1 == rules.Low && k2 == rules.LowLow && h >= l:
 		second.say("%s is not below %s, %s: low-low is the harder limit", p.show(h), where(first), p.show(l))
 	case k1 == rules.High && k2 == rules.HighHigh && h <= l:
 		second.say("%s is not above %s, %s: high-high is the harder limit", p.show(h), where(first), p.show(l))
-	case k1 > rules.LowLow || k2 < rules.High || z.v.Has("while") || a.v.Has("while"):
+	case k1 > rules.LowLow || k2 < rules.High:
 	case l >= h:
 		z.say("%s overlaps with %s, %s: one of them is always in alarm", p.show(z.rule.Limit), where(a), p.show(a.rule.Limit))
 	case first.rule.Deadband >= h-l:
