@@ -131,7 +131,9 @@ func pointShape() *strict.Shape {
 
 func registerKeys() []strict.Key {
 	return []strict.Key{
-		key("unit-id", strict.Whole(0, 247), "The device's address on the link; 1 if not given."),
+		// MODBUS Messaging on TCP/IP V1.0b has devices of their own on the network ignore it and advises 255 (from
+		// memory); on a serial line the link holds it to 1 to 247
+		key("unit-id", strict.Whole(0, 255), "The device's address on the link, 1 if not given: 1 to 247 on a serial line; many devices on TCP want 255."),
 		key("holding", address(), "Holding register, zero-based as on the wire."),
 		key("input", address(), "Input register, zero-based as on the wire."),
 		key("coil", address(), "Coil, zero-based as on the wire."),

@@ -131,8 +131,8 @@ func (b *builder) serial(o *modbus.Options, v *strict.Value) {
 
 func (b *builder) readUnit(o *modbus.Options, v *strict.Value) {
 	id, err := strconv.ParseUint(v.Key(), 10, 8)
-	if err != nil || id > 247 {
-		v.KeyFailf("%q is no unit id; expected 0 to 247", short(v.Key()))
+	if err != nil {
+		v.KeyFailf("%q is no unit id; expected 0 to 255", short(v.Key()))
 		return
 	}
 	u := o.Units[uint8(id)]
