@@ -62,7 +62,7 @@ result after one round; they count only where they are named.`,
 	return cmd
 }
 
-// wantedPoints returns the points named, or all.
+// wantedPoints returns the points named, or all that a round brings.
 func wantedPoints(site *configs.Site, names []string) ([]collector.PointID, error) {
 	var ids []collector.PointID
 	for _, n := range names {
@@ -75,8 +75,14 @@ func wantedPoints(site *configs.Site, names []string) ([]collector.PointID, erro
 	if len(names) > 0 {
 		return ids, nil
 	}
+	computed := map[collector.PointID]bool{}
+	for _, c := range site.Compute {
+		computed[c.Point] = true
+	}
 	for _, p := range site.Points {
-		ids = append(ids, p.ID)
+		if p.Link != "" || computed[p.ID] { // what the daemon tells of itself is not read
+			ids = append(ids, p.ID)
+		}
 	}
 	return ids, nil
 }
@@ -137,7 +143,11 @@ func onceReaders(site *configs.Site, clock *collector.Clock, wait time.Duration)
 		}
 		out = append(out, func(ctx context.Context) ([]collector.Reading, error) {
 			defer l.Close()
-			return l.Once(ctx)
+			readings, err := l.Once(ctx)
+			if err != nil {
+				err = fmt.Errorf("link %s: %w", o.Name, err)
+			}
+			return readings, err
 		})
 	}
 	for _, o := range site.MQTT {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -92,8 +93,23 @@ func TestReadOfComputedPoints(t *testing.T) {
 		t.Errorf("read air.header.rate: exit %d, want %d and why:\n%s", code, exitWrong, out)
 	}
 	_, out, _ = command(t, "read", site, "--wait", "1s")
+	if !strings.Contains(out, "reclaim.tank.volume") || strings.Contains(out, "box.") {
+		t.Errorf("read shows no computed points, or the daemon's own:\n%s", out)
+	}
 	if strings.Contains(out, "-0.0 ") || strings.Contains(out, "-0.00 ") {
 		t.Errorf("read shows a minus before a zero:\n%s", out)
+	}
+}
+
+func TestReadNamesTheDeadLink(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "site.yaml")
+	text := "site: {name: X, time-zone: UTC}\nlinks: {plc: {modbus: 'tcp://127.0.0.1:1', retries: 0}}\npoints: {a: {link: plc, holding: 1}}\n"
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errs := command(t, "read", path)
+	if code != exitWrong || errs != "roundsman: link plc: connection refused\n" {
+		t.Errorf("read: exit %d, said %q, want %d and the link's name:\n%s", code, errs, exitWrong, out)
 	}
 }
 
