@@ -46,6 +46,6 @@
 // deadbands in steps of 1, 2, 3 and 5 up to a tenth of the range, delays in usual steps. A run of activations less than a
 // minute apart is one incident; one that lasts longer than the most delay allowed is a true alarm. A candidate is good if
 // it leaves no chatter and every true alarm still starts, at most that delay later. The first good one of this order is
-// suggested, each kind from its smallest: deadband alone, off-delay alone, both, on-delay alone, on-delay with deadband, on-delay
+// suggested, each kind from its smallest, and a delay must also do with a tenth less: deadband alone, off-delay alone, both, on-delay alone, on-delay with deadband, on-delay
 // with off-delay. A deadband and an off-delay make no alarm later, so they come first. See EEMUA 191 and ISA-18.2 clause 10.5 (from memory) for starting values by kind of signal.
 package rehearsal

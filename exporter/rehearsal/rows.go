@@ -224,34 +224,64 @@ func (c *CSV) put(r collector.Reading) {
 
 // longRow reads point, value and quality.
 func (c *CSV) longRow(line []byte, end int) error {
-	var cells [4][]byte
-	var starts [4]int
-	for k := 1; k < c.fields; k++ {
-		if end >= len(line) {
-			return c.failAt(line, -1, "%d cells, the header has %d", k, c.fields)
-		}
-		text, next, err := c.cell(line, end+1)
-		if err != nil {
+	name, end, err := c.longCell(line, end, 1)
+	if err != nil {
+		return err
+	}
+	id, ok := c.idOf(name)
+	if !ok {
+		return c.failAt(line, c.cells+1, "%s", c.unknown(string(name)))
+	}
+	from := end + 1
+	v, end, plain := decimal(line, min(from, len(line)))
+	if plain && end == len(line) && c.fields == 3 && !c.passed[id] {
+		c.put(collector.Reading{Value: v, At: c.at, Point: id, Quality: collector.Good})
+		return nil
+	}
+	value, end, err := c.longCell(line, from-1, 2)
+	if err != nil {
+		return err
+	}
+	quality := collector.Good
+	if c.fields == 4 {
+		at := end + 1
+		var word []byte
+		if word, end, err = c.longCell(line, end, 3); err != nil {
 			return err
 		}
-		cells[k], starts[k], end = bytes.TrimSpace(text), end+1, next
+		if quality, ok = qualityOf(word); !ok {
+			return c.failAt(line, at, "unknown quality %q: expected good, uncertain or bad", clip(string(word)))
+		}
 	}
 	if end < len(line) {
 		return c.tooMany(line, end)
 	}
-	id, ok := c.ids[string(cells[1])]
-	switch {
-	case !ok:
-		return c.failAt(line, starts[1], "%s", c.unknown(string(cells[1])))
-	case c.passed[id]:
+	if c.passed[id] {
 		c.repairs[passedOver].add(func() string { return c.here() + ": " + c.o.Points[id].Name })
 		return nil
 	}
-	quality, ok := qualityOf(cells[3])
-	if !ok {
-		return c.failAt(line, starts[3], "unknown quality %q: expected good, uncertain or bad", clip(string(cells[3])))
+	return c.longReading(line, from, value, id, quality)
+}
+
+// longCell returns the k-th cell of a long row, which begins behind end.
+func (c *CSV) longCell(line []byte, end, k int) ([]byte, int, error) {
+	if end >= len(line) {
+		return nil, 0, c.failAt(line, -1, "%d cells, the header has %d", k, c.fields)
 	}
-	return c.longReading(line, starts[2], cells[2], id, quality)
+	text, next, err := c.cell(line, end+1)
+	return bytes.TrimSpace(text), next, err
+}
+
+// idOf finds a point by name. Rows mostly come in the order of the moment before, whose readings still stand behind the
+// end of the batch.
+func (c *CSV) idOf(name []byte) (collector.PointID, bool) {
+	if n := len(c.batch); n < cap(c.batch) {
+		if id := c.batch[:n+1][n].Point; c.o.Points[id].Name == string(name) {
+			return id, true
+		}
+	}
+	id, ok := c.ids[string(name)]
+	return id, ok
 }
 
 func (c *CSV) longReading(line []byte, at int, text []byte, id collector.PointID, quality collector.Quality) error {
