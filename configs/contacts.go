@@ -17,9 +17,9 @@ type Person struct {
 	ID   string // the key in the contacts file: 'n.quill'
 	Name string // as pages and journal show it; no two people share one
 	Role string // '' if not given
-	// KeyFile is the file of the person's key, '' for none, as written: like the other files of secrets a relative
-	// one is looked for from where the daemon runs. It is not read here: 'check' runs as any user, and the text of a
-	// secret has no place in a value that is printed and compared. The daemon reads it once, when it starts.
+	// KeyFile is the file of the person's key, '' for none, as written; a relative one lies beside the site file.
+	// It is not read here: 'check' runs as any user, and the text of a secret has no place in a value that is
+	// printed and compared. The daemon reads it once, when it starts.
 	KeyFile string
 }
 

@@ -81,6 +81,7 @@ dashboards. It only watches: it never writes to the controls and is no safety de
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(demoCommand(), runCommand(), checkCommand(), readCommand(), surveyCommand(), planCommand(), rehearseCommand(), versionCommand())
+	root.AddCommand(actCommands()...)
 	return root
 }
 
