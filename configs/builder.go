@@ -40,9 +40,19 @@ type point struct {
 	link     *link
 	computed string // the key of its computation, '' for a measured point
 	every    time.Duration
+	tells    scope // of what the point tells whether it is there
 	registers
 	words map[string]float64
 }
+
+// scope is what a point of the box tells about.
+type scope uint8
+
+const (
+	nothing scope = iota
+	wholeLink
+	oneUnit // of the link, the one of registers.Unit
+)
 
 func newBuilder(log *strict.Log) *builder {
 	return &builder{

@@ -266,7 +266,7 @@ func decimals(step float64, most int) int {
 func (b *builder) linkPoints() {
 	for _, name := range b.linkNames {
 		l := b.links[name]
-		status := b.linkPoint("link."+name+".up", l)
+		status := b.linkPoint("link."+name+".up", l, wholeLink)
 		switch {
 		case l.modbus != nil:
 			l.modbus.Status = status
@@ -277,8 +277,8 @@ func (b *builder) linkPoints() {
 	}
 }
 
-func (b *builder) linkPoint(name string, l *link) collector.PointID {
-	p := &point{settled: true, link: l, every: time.Second}
+func (b *builder) linkPoint(name string, l *link, tells scope) collector.PointID {
+	p := &point{settled: true, link: l, every: time.Second, tells: tells}
 	p.Point = collector.Point{ID: collector.PointID(len(b.points)), Name: name, Station: "box",
 		Kind: collector.State, Link: l.name, Low: math.NaN(), High: math.NaN()}
 	b.add(p)

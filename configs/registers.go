@@ -159,7 +159,8 @@ func (b *builder) unitPoints(l *link) {
 				uv.Remarkf("no point is read from unit %d", id)
 			}
 		}
-		u.Status = b.linkPoint("link."+l.name+".unit."+strconv.Itoa(int(id))+".good", l)
+		u.Status = b.linkPoint("link."+l.name+".unit."+strconv.Itoa(int(id))+".good", l, oneUnit)
+		b.points[u.Status].registers.Unit = id
 		o.Units[id] = u
 	}
 }

@@ -270,7 +270,20 @@ func (b *builder) matching(n *strict.Value) []*point {
 	return out
 }
 
-// causes finds the rules of caused-by.
+// concerns reports whether a rule over all links or devices can be the cause of an alarm on the other point: the
+// loss of one device must not silence the sensors of another.
+func (p *point) concerns(other *point) bool {
+	switch {
+	case p.tells == nothing || other.link == nil:
+		return true
+	case p.link != other.link:
+		return false
+	}
+	return p.tells == wholeLink || other.tells != wholeLink && p.registers.Unit == other.registers.Unit
+}
+
+// causes finds the rules of caused-by. Of a rule over several links or devices it takes those that the alarm's point
+// is read by.
 func (b *builder) causes(e *entry) []int {
 	var out []int
 	v := e.get("caused-by")
@@ -283,8 +296,11 @@ func (b *builder) causes(e *entry) []int {
 		case ok && ref.v == e.v:
 			c.Failf("%s cannot be its own cause", c.Text())
 		case ok:
+			several := ref.last-ref.first > 1
 			for i := ref.first; i < ref.last; i++ {
-				out = append(out, i)
+				if !several || b.entries[i].point.concerns(e.point) {
+					out = append(out, i)
+				}
 			}
 		default:
 			out = append(out, alarm)
