@@ -47,7 +47,7 @@ func Change(set rules.Set, key Key, text string, near func(string, []string) str
 		}
 	}
 	if !found {
-		return set, noRule(set, name, near)
+		return set, fmt.Errorf("%s: %w", key, noRule(set, name, near))
 	}
 	return set, nil
 }

@@ -54,7 +54,7 @@ func TestDocumentedFailures(t *testing.T) {
 			{"pump leakage", 210 * 60, 292 * 60, "efficiency-low", 3 * time.Minute},
 			{"pump leakage", 343 * 60, 360 * 60, "efficiency-low", 3 * time.Minute},
 		}, 0},
-		{"hydraulics, healthy pump", "hydraulic-rig", "cycles-0700-0779.csv.gz", efficiency, nil, 1}, // in cycle 711 the rig stood still for some seconds
+		{"hydraulics, healthy pump", "hydraulic-rig", "cycles-0700-0779.csv.gz", efficiency, nil, 1}, // in cycle 701 the rig stood still for some seconds
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -247,7 +247,7 @@ func TestChangeRefuses(t *testing.T) {
 		text, want string
 	}{
 		{rehearsal.Deadband, "air-low", `deadband "air-low": expected RULE=VALUE such as air-low=0.3 bar`},
-		{rehearsal.OnDelay, "air-lwo=5s", `no rule "air-lwo" (did you mean air-low?)`},
+		{rehearsal.OnDelay, "air-lwo=5s", `on-delay: no rule "air-lwo" (did you mean air-low?)`},
 		{rehearsal.Deadband, "air-low=5 degC", "deadband of air-low: "},
 		{rehearsal.Deadband, "air-low=-1 bar", "deadband of air-low: -1 bar is below 0"},
 		{rehearsal.Deadband, "fault=1", "deadband of fault:x: a rule of the kind bad has no deadband"},
