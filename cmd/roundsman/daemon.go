@@ -7,6 +7,8 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"os"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -164,13 +166,65 @@ func (d *daemon) health() []panel.Part {
 	return parts
 }
 
-// serve adds the web server on a listener that is already open.
-func (d *daemon) serve(l net.Listener) {
+// serve adds the web server on a listener that is already open. The error is about a person's key.
+func (d *daemon) serve(l net.Listener) error {
 	version, commit, goVersion := build()
 	mux := http.NewServeMux()
 	mux.Handle("/metrics", metrics.New(d.board, metrics.Build{Version: version, Commit: commit, Go: goVersion}).Handler())
-	mux.Handle("/", panel.New(d.board, panel.Options{Parts: d.health, Log: d.log}).Handler())
+	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge}
+	if d.record != nil {
+		opts.Journal = journal{d.record}
+	}
+	var err error
+	if opts.People, err = people(d.site.People); err != nil {
+		return err
+	}
+	mux.Handle("/", panel.New(d.board, opts).Handler())
 	d.add("web", func(ctx context.Context) error { return serveHTTP(ctx, l, mux) })
+	return nil
+}
+
+// people reads the keys of those who may act.
+func people(list []configs.Person) ([]exporter.Person, error) {
+	out := make([]exporter.Person, 0, len(list))
+	for _, p := range list {
+		person := exporter.Person{ID: p.ID, Name: p.Name}
+		if p.KeyFile != "" {
+			key, err := readSecret(p.KeyFile)
+			if err != nil {
+				return nil, fmt.Errorf("key of %s: %w", p.ID, err)
+			}
+			person.Key = key
+		}
+		out = append(out, person)
+	}
+	return out, nil
+}
+
+// mostSecret bounds what a file with a secret may hold, in bytes.
+const mostSecret = 4096
+
+// readSecret reads a secret from its file, which nobody but the owner may read. Errors name the file, never the secret.
+func readSecret(path string) (exporter.Secret, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return "", err
+	}
+	if info.Mode().Perm()&0o077 != 0 {
+		return "", fmt.Errorf("%s: others may read it (mode %03o); chmod 600 it", path, info.Mode().Perm())
+	}
+	if info.Size() > mostSecret {
+		return "", fmt.Errorf("%s: more than %d bytes", path, mostSecret)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return "", err
+	}
+	secret := strings.TrimSpace(string(text))
+	if secret == "" {
+		return "", fmt.Errorf("%s: is empty", path)
+	}
+	return exporter.Secret(secret), nil
 }
 
 // serveHTTP serves until ctx ends. Live streams watch ctx, so the stop need not wait for them.

@@ -153,7 +153,9 @@ func (f *demoFlags) daemon(plant *practice.Plant, keep string) (*daemon, string,
 	if err != nil {
 		return nil, "", err
 	}
-	d.serve(l)
+	if err := d.serve(l); err != nil {
+		return nil, "", errors.Join(err, l.Close())
+	}
 	return d, "http://" + l.Addr().String(), nil
 }
 

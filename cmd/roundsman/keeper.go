@@ -4,6 +4,7 @@ import (
 	"context"
 	"iter"
 	"log/slog"
+	"math"
 	"time"
 
 	"roundsman/collector"
@@ -137,9 +138,10 @@ func (s journal) Lines(ctx context.Context, from, to time.Time, after int64, lim
 func shownLine(l *record.Line) exporter.Line {
 	out := exporter.Line{
 		Seq: int64(l.Seq), Time: l.Time, At: l.At, Kind: string(l.Kind), Alarm: l.Alarm, Point: l.Point,
-		Value: l.Value, Limit: l.Limit, Unit: l.Unit, Who: l.Who, Why: l.Why, Until: l.Until,
+		Value: math.NaN(), Limit: math.NaN(), Unit: l.Unit, Who: l.Who, Why: l.Why, Until: l.Until,
 	}
 	if l.Alarm != "" {
+		out.Value, out.Limit = l.Value, l.Limit
 		out.From, out.To, out.Quality = l.From.String(), l.To.String(), l.Quality.String()
 	}
 	if l.Length != 0 {

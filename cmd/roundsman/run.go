@@ -50,7 +50,9 @@ func runSite(cmd *cobra.Command, site *configs.Site, path string) (err error) {
 	if err != nil {
 		return err
 	}
-	d.serve(l)
+	if err := d.serve(l); err != nil {
+		return errors.Join(err, l.Close())
+	}
 	log.Info("listening", "site", site.Name, "address", "http://"+l.Addr().String(),
 		"points", len(site.Points), "rules", len(site.Rules.Rules), "links", len(d.links))
 	defer log.Info("stopped")

@@ -27,3 +27,8 @@ import (
 import _ "golang.org/x/term"
 
 import _ "modernc.org/sqlite"
+
+import _ "github.com/warthog618/sms"
+import _ "github.com/warthog618/modem/at"
+import _ "github.com/wneessen/go-mail"
+import _ "github.com/SherClockHolmes/webpush-go"
