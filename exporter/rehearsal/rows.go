@@ -157,7 +157,12 @@ func (c *CSV) wideRow(line []byte, end int, list []collector.Reading) ([]collect
 		}
 		v, next, ok := decimal(line, end+1)
 		if ok {
-			list = append(list, collector.Reading{Value: v, At: at, Point: id, Quality: collector.Good})
+			list = extend(list)
+			r := &list[len(list)-1]
+			r.Value, r.At, r.Point, r.Quality, r.Fault = v, at, id, collector.Good, collector.NoFault
+			if r.Text != "" || r.Detail != "" {
+				r.Text, r.Detail = "", ""
+			}
 			end = next
 			continue
 		}
@@ -178,6 +183,14 @@ func (c *CSV) wideRow(line []byte, end int, list []collector.Reading) ([]collect
 		return nil, c.tooMany(line, end)
 	}
 	return list, nil
+}
+
+// extend makes room for one reading more and leaves in it what stood there in an earlier row: most of that needs no writing.
+func extend(list []collector.Reading) []collector.Reading {
+	if n := len(list); n < cap(list) {
+		return list[:n+1]
+	}
+	return append(list, collector.Reading{})
 }
 
 func (c *CSV) tooMany(line []byte, end int) error {
