@@ -122,3 +122,24 @@ func TestDamagedFile(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 }
+
+// A counter that fell in a commit is on the record for ever, even when it has caught up again.
+func TestCheckFindsFallenCounters(t *testing.T) {
+	clock := collector.NewClock()
+	r, err := record.Open(path(t), record.Options{Clock: clock, Reserve: -1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = r.Abandon() }() // the file is unlawful
+	lawful(t, r, clock)
+	commit(t, r, record.Change{
+		Duty:   map[string]duty.Kept{"pump": {Run: time.Hour, Seen: 3 * time.Hour, Starts: 5, Runs: 6}},
+		Counts: map[string]compute.Count{"litres": {Pulses: 19}},
+	})
+	err = r.Check(t.Context())
+	for _, want := range []string{"a counter of pump fell", "a counter of litres fell"} {
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want it to say %q", err, want)
+		}
+	}
+}

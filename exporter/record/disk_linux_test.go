@@ -19,7 +19,7 @@ import (
 	"roundsman/rules"
 )
 
-// A disk of 4 MiB of its own, in a mount and user namespace of the child: no root is needed where the system allows these.
+// A disk of 6 MiB of its own, in a mount and user namespace of the child: no root is needed where the system allows these.
 func TestDiskFull(t *testing.T) {
 	cmd := childCommand(t.Context(), "disk", t.TempDir())
 	cmd.SysProcAttr = &syscall.SysProcAttr{
@@ -40,7 +40,7 @@ func TestDiskFull(t *testing.T) {
 // fillDisk is the child of TestDiskFull.
 func fillDisk() error {
 	folder := os.Args[1]
-	if err := unix.Mount("roundsman", folder, "tmpfs", 0, "size=4m"); err != nil {
+	if err := unix.Mount("roundsman", folder, "tmpfs", 0, "size=6m"); err != nil {
 		fmt.Println("no mount:", err)
 		return nil
 	}
@@ -78,7 +78,7 @@ func fillLimit() error {
 func fill(path string, want error, makeRoom func(path string) error, reserve int64) error {
 	clock := collector.NewClock()
 	if want != nil { // so that room can be made that is neither the record's nor the reserve's
-		if err := os.WriteFile(path+".ballast", make([]byte, 256<<10), 0o600); err != nil {
+		if err := os.WriteFile(path+".ballast", make([]byte, 3400<<10), 0o600); err != nil {
 			return err
 		}
 	}
@@ -131,10 +131,6 @@ func fill(path string, want error, makeRoom func(path string) error, reserve int
 
 // pruneFull fills the disk again and makes room from within, which needs the reserve.
 func (f *filler) pruneFull(path string) error {
-	for f.err == nil {
-		f.commit()
-	}
-	// Not even the log may have room left.
 	ballast, err := os.Create(path + ".ballast")
 	if err != nil {
 		return err
@@ -144,6 +140,9 @@ func (f *filler) pruneFull(path string) error {
 	}
 	if err := ballast.Close(); err != nil {
 		return err
+	}
+	for f.err == nil {
+		f.commit()
 	}
 	if !f.r.Status().Reserve {
 		return errors.New("the reserve is gone before it was needed")

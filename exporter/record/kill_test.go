@@ -282,7 +282,7 @@ type killer struct {
 // alarms, ends of shelves, delays and counters are those of the model, and time went on by what really passed.
 func TestKilledAtAnyInstant(t *testing.T) {
 	const files = 4
-	kills := 50
+	kills := 52 / fewer
 	if testing.Short() {
 		kills = 5
 	}
@@ -297,7 +297,7 @@ func TestKilledAtAnyInstant(t *testing.T) {
 				}
 			}
 			recordtest.Check(t, k.path)
-			if k.hellos < kills/3 || len(k.model.Lines) < 20*k.hellos {
+			if k.hellos < kills/3 || len(k.model.Lines) < 10*k.hellos {
 				t.Errorf("%d lives reached their work and journalled %d lines: too tame", k.hellos, len(k.model.Lines))
 			}
 			t.Logf("%d kills, %d lines, %d commits that were found unacknowledged", kills, len(k.model.Lines), k.doubled)
@@ -330,6 +330,7 @@ func (k *killer) life() {
 			_ = cmd.Process.Kill()
 		}
 	}
+	after := k.random.IntN(40)
 	var timer *time.Timer
 	if atStart {
 		timer = time.AfterFunc(time.Duration(k.random.IntN(60_000))*time.Microsecond, end)
@@ -347,17 +348,19 @@ func (k *killer) life() {
 		case hello:
 			began = true
 			k.hello(&m, spawned)
-			if timer == nil {
-				timer = time.AfterFunc(time.Duration(k.random.IntN(25_000))*time.Microsecond, end)
-			}
 		case intent:
 			k.pending = &m.Change
 		case ack:
 			changes = append(changes, *k.pending)
 			k.pending, k.latest = nil, m.Steady
 		}
+		if began && timer == nil && len(changes) >= after { // then at any instant of the next few commits
+			timer = time.AfterFunc(time.Duration(k.random.IntN(3000))*time.Microsecond, end)
+		}
 	}
-	timer.Stop()
+	if timer != nil {
+		timer.Stop()
+	}
 	_, _ = io.Copy(io.Discard, out)
 	if err := cmd.Wait(); planned && err != nil && began {
 		t.Errorf("life %d: the planned stop: %v", k.lives, err)

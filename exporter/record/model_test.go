@@ -36,7 +36,7 @@ type walk struct {
 
 // Against plain maps, under random commits, failures to write, kills, planned stops, reboots and prunings.
 func TestRecordAgainstModel(t *testing.T) {
-	for seed := range uint64(6) {
+	for seed := range uint64(6 / fewer) {
 		synctest.Test(t, func(t *testing.T) {
 			w := &walk{machine: newMachine(t), random: rand.New(rand.NewPCG(seed, 2)), model: recordtest.NewModel(),
 				acts: map[string]uint64{}, state: map[string]rules.State{}, did: map[string]int{}}
@@ -409,7 +409,7 @@ func TestLogScrambled(t *testing.T) {
 		commit(t, r, c)
 	}
 	lengths := map[int]bool{}
-	for n := range 60 {
+	for n := range 60 / fewer {
 		copied := path(t)
 		for _, end := range []string{"", "-wal"} {
 			copyFile(t, p+end, copied+end)

@@ -212,6 +212,25 @@ func TestRestoreWithWrongClock(t *testing.T) {
 	}
 }
 
+// The box was alive when it wrote its last line, though its last beat is older.
+func TestOutageIsSinceTheLastLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := newMachine(t)
+		r := m.open()
+		time.Sleep(3 * time.Second)
+		commit(t, r, record.Change{Lines: []record.Line{{Kind: record.Remark}}})
+		if err := r.Abandon(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Minute)
+		r = m.open()
+		defer func() { closed(t, r, m.path) }()
+		if s := m.restored(r); s.Gap != time.Minute || time.Since(s.Alive) != time.Minute {
+			t.Errorf("the gap is %v since %v, want a minute", s.Gap, s.Alive)
+		}
+	})
+}
+
 func TestLineAsJSON(t *testing.T) {
 	at := time.Date(2026, 4, 18, 6, 10, 4, 250e6, time.UTC)
 	tests := []struct {
