@@ -236,8 +236,11 @@ func (e *Engine) emit(a *alarm, kind EventKind, from State, who, why string) {
 	if a.direct && !usable(r) {
 		ev.Value = math.NaN()
 	}
-	if kind == EventStarted && a.rule.Kind == BadSignal {
+	switch {
+	case kind == EventStarted && a.rule.Kind == BadSignal:
 		ev.Why = a.rule.lostWords(r, a.input.last)
+	case kind == EventStarted && usable(r):
+		ev.Why = r.Reason() // 'over range'; of a link or device why it is lost
 	}
 	if a.state == Shelved {
 		ev.Until = a.until

@@ -143,7 +143,7 @@ func TestUncertainIsJudged(t *testing.T) {
 	doubt := good(0, 2)
 	doubt.Quality, doubt.Fault = collector.Uncertain, collector.TooFast
 	r.step(1, doubt)
-	r.want("uncertain", "1 r0 started A>B")
+	r.want("uncertain", "1 r0 started A>B (changed faster than it can)")
 }
 
 func TestPeakAndValue(t *testing.T) {

@@ -57,7 +57,7 @@ type Event struct {
 	Value    float64
 	Limit    float64 // NaN where there is none (bad, discrepancy, formula)
 	Quality  collector.Quality
-	Who, Why string           // of a person's act; Why also names the suppressing condition or cause, and the fault where a bad reading starts an alarm
+	Who, Why string           // of a person's act; Why also names the suppressing condition or cause, and at a start what is wrong with the reading, if anything
 	Until    collector.Moment // end of a shelve
 }
 

@@ -118,24 +118,50 @@ func (s *show) redraw() {
 	io.WriteString(s.out, b.String())
 }
 
-// lines prints each change of an alarm.
+// lines prints each change of an alarm; what one cause suppresses together takes one line.
 func (s *show) lines(events []rules.Event) {
 	v := s.d.board.View()
-	for _, e := range events {
-		r := &v.Site.Rules[e.Rule]
-		fmt.Fprintf(s.out, "%s  %-6s %-28s %s", timeOf(v, e.At), r.Priority, r.Name, e.Kind)
-		switch {
-		case e.Kind == rules.EventStarted:
-			what := r.Describe(e.Value, v.Site.Points)
-			if e.Why != "" {
-				what += ": " + e.Why
-			}
-			fmt.Fprintf(s.out, ": %s. %s", what, firstSentence(r.Response))
-		case e.Why != "":
-			fmt.Fprintf(s.out, " (%s)", e.Why)
-		}
-		fmt.Fprintln(s.out)
+	type silence struct {
+		kind rules.EventKind
+		why  string
 	}
+	together := map[silence]int{}
+	for _, e := range events {
+		together[silence{e.Kind, e.Why}]++
+	}
+	for _, e := range events {
+		key := silence{e.Kind, e.Why}
+		n := together[key]
+		switch quiet := e.Kind == rules.EventSuppressed || e.Kind == rules.EventUnsuppressed; {
+		case quiet && n == 0: // told
+		case quiet && n > 1:
+			fmt.Fprintf(s.out, "%s  %s %s%s\n", timeOf(v, e.At), countOf(n, "alarm"), e.Kind, inBrackets(e.Why))
+			together[key] = 0
+		default:
+			s.event(v, e)
+		}
+	}
+}
+
+func (s *show) event(v *exporter.View, e rules.Event) {
+	r := &v.Site.Rules[e.Rule]
+	fmt.Fprintf(s.out, "%s  %-6s %-28s %s", timeOf(v, e.At), r.Priority, r.Name, e.Kind)
+	if e.Kind != rules.EventStarted {
+		fmt.Fprintln(s.out, inBrackets(e.Why))
+		return
+	}
+	what := r.Describe(e.Value, v.Site.Points)
+	if e.Why != "" {
+		what += ": " + e.Why
+	}
+	fmt.Fprintf(s.out, ": %s. %s\n", what, firstSentence(r.Response))
+}
+
+func inBrackets(why string) string {
+	if why == "" {
+		return ""
+	}
+	return " (" + why + ")"
 }
 
 // line prints how the room is, in one line.
