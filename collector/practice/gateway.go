@@ -164,7 +164,11 @@ func (g *gateway) publishing(ctx context.Context, c net.Conn) error {
 	tick := time.NewTicker(leastEvery)
 	defer tick.Stop()
 	var tank, drum, ping time.Time // when last
-	for now := time.Now(); ; {
+	began, repeats := time.Now(), repeatAfter
+	for now := began; ; {
+		if len(repeats) > 0 && now.Sub(began) >= repeats[0] {
+			tank, drum, repeats = time.Time{}, time.Time{}, repeats[1:]
+		}
 		if now.Sub(tank) >= g.tank-leastEvery/2 {
 			tank = now
 			drums := now.Sub(drum) >= g.drum-leastEvery/2
@@ -188,6 +192,10 @@ func (g *gateway) publishing(ctx context.Context, c net.Conn) error {
 		}
 	}
 }
+
+// repeatAfter is when all sensors are sent again after a connection: who subscribes a moment later than the gateway
+// connects has only retained messages of unknown age, and would wait minutes for a drum.
+var repeatAfter = []time.Duration{5 * time.Second, 20 * time.Second}
 
 // farewell says offline by itself: a will is for those who cannot.
 func farewell(c net.Conn) error {
