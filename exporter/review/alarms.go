@@ -43,10 +43,11 @@ func (o Options) check() error {
 
 var errNoStart = errors.New("has no start between the years 1700 and 2200")
 
-// Alarms returns the figures of the alarms in the span, in any order. What started before the span is used for what
-// it was still doing in it: give a day more, or all there is. What starts at its end or later is passed over, and ends
-// and acknowledgements after it are used for the lengths of activations that began in it only as far as they tell how
-// long somebody waited.
+// Alarms returns the figures of the alarms of a span; the activations may come in any order. Of those that started
+// before it, what they still did in it counts (a flood, a stale alarm, active time): give a day more, or all there is.
+// Those that start at its end or later are passed over. An activation that lasts longer than the span is taken as
+// active at its end; an acknowledgement after the end counts, it tells how long somebody waited. The error says what
+// is wrong with the span, the options or an activation.
 func Alarms(list []Activation, span Span, o Options) (Figures, error) {
 	o = o.filled()
 	if err := errors.Join(span.check(), o.check()); err != nil {

@@ -44,7 +44,7 @@ type Builder struct {
 
 // watched is what the builder knows of one alarm.
 type watched struct {
-	name, point string // kept once, so that lines can go
+	name, point string // kept once for all of its activations
 	priority    rules.Priority
 	latest      int // activation, -1 none
 	steady      collector.Moment
@@ -88,7 +88,7 @@ func (b *Builder) watch(l *Line) *watched {
 	if b.alarms == nil {
 		b.alarms = map[string]*watched{}
 	}
-	w := &watched{name: l.Alarm, point: l.Point, latest: -1}
+	w := &watched{name: l.Alarm, latest: -1}
 	if b.Priority != nil {
 		w.priority = b.Priority(l.Alarm)
 	}
@@ -98,6 +98,9 @@ func (b *Builder) watch(l *Line) *watched {
 
 func (b *Builder) start(w *watched, l *Line) {
 	b.stop(w, l, UnseenEnding)
+	if l.Point != w.point {
+		w.point = l.Point
+	}
 	w.latest, w.steady = len(b.list), l.Steady
 	priority := l.Priority
 	if priority == rules.NoPriority {

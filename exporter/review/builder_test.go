@@ -117,6 +117,38 @@ func TestBuilder(t *testing.T) {
 	}
 }
 
+// The first acknowledgement is the one that counts: an alarm that is asked about again was answered.
+func TestBuilderRealarm(t *testing.T) {
+	rule := airLow()
+	rule.Realarm = time.Minute
+	r := newRoom(t, rules.Set{Rules: []rules.Rule{rule}})
+	r.read(1, 0, 5)
+	r.act(5, rules.ActAcknowledge)
+	r.read(100, 0, 5)
+	r.act(130, rules.ActAcknowledge)
+	if got := r.builder.Activations(); len(got) != 1 || got[0].Acknowledged != at(5) || !got[0].End.IsZero() {
+		t.Errorf("%+v, want one acknowledged after 4 s", got)
+	}
+}
+
+// A rule that comes back under its old name is another: what was said of the old one is not said of it.
+func TestBuilderRuleReplaced(t *testing.T) {
+	var b review.Builder
+	for i, l := range []review.Line{
+		{Kind: "started", Alarm: "low", Point: "air.header.pressure"},
+		{Kind: review.AlarmRemoved, Alarm: "low"},
+		{Kind: "acknowledged", Alarm: "low"},
+		{Kind: "started", Alarm: "low", Point: "air.dryer.outlet.pressure"},
+	} {
+		l.Time = at(float64(i))
+		b.Add(l)
+	}
+	got := b.Activations()
+	if len(got) != 2 || !got[0].Acknowledged.IsZero() || got[1].Point != "air.dryer.outlet.pressure" || b.Unmatched() != 1 {
+		t.Errorf("%d unmatched, %+v", b.Unmatched(), got)
+	}
+}
+
 func TestBuilderAcknowledgesItself(t *testing.T) {
 	rule := airLow()
 	rule.AutoAcknowledge = true

@@ -8,11 +8,11 @@ import (
 	"roundsman/rules"
 )
 
-// priorities shares the alarms out by priority. The three levels are always there; alarms without one when there are any.
+// priorities shares the alarms out by priority; notes are not told. The three levels are always there; alarms without one when there are any.
 func (w *work) priorities() []PriorityShare {
 	var counts [rules.HighPriority + 1]int
 	for i := range w.acts {
-		if a := &w.acts[i]; a.start >= w.from && a.rings() {
+		if a := &w.acts[i]; a.start >= w.from {
 			counts[min(a.Priority, rules.HighPriority)]++
 		}
 	}

@@ -60,7 +60,12 @@ func (s Span) check() error {
 }
 
 // dated reports whether the time can be reckoned with in nanoseconds; the zero time cannot.
-func dated(t time.Time) bool { return t.Year() >= 1700 && t.Year() < 2200 }
+func dated(t time.Time) bool { return t.Unix() >= firstSecond && t.Unix() < endSecond }
+
+const (
+	firstSecond = -8520336000 // 1700-01-01
+	endSecond   = 7258118400  // 2200-01-01
+)
 
 // floor returns the beginning of the clock period that t is in; before 1970 too.
 func floor(t, width int64) int64 {

@@ -1,6 +1,7 @@
 package review_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -39,6 +40,12 @@ func TestBadInput(t *testing.T) {
 				t.Errorf("figures with an error: %+v", f)
 			}
 		})
+	}
+	for year, good := range map[int]bool{1699: false, 1700: true, 2199: true, 2200: false} {
+		begin := time.Date(year, 1, 1, 0, 0, 0, 0, time.UTC)
+		if _, err := review.Alarms(one, review.Span{From: begin, To: begin.Add(time.Hour)}, review.Options{}); (err == nil) != good {
+			t.Errorf("an hour of %d: error %v", year, err)
+		}
 	}
 	if _, err := review.NewCounter(review.Options{FloodBegins: 3, FloodEnds: 9}); err == nil || !strings.Contains(err.Error(), "begin at 3") {
 		t.Errorf("counter: error %v", err)
@@ -105,6 +112,33 @@ func TestFloodNotOver(t *testing.T) {
 	want := review.Flood{Begin: at(540), Alarms: 15, Peak: 10}
 	if len(f.Sliding.Episodes) != 1 || f.Sliding.Episodes[0] != want || f.Sliding.Seconds != 360 {
 		t.Errorf("%+v, want %+v for 360 s", f.Sliding, want)
+	}
+}
+
+// A quiet period ends a fixed flood, and what follows it is another.
+func TestFixedFloodsApart(t *testing.T) {
+	var list []review.Activation
+	for i := range 24 {
+		list = append(list, review.Activation{Rule: "r", Start: at(float64(10*i + i/12*1200))}) // 12, none, 12
+	}
+	f := mustReview(t, list, midnight, at(3600))
+	want := []review.Flood{{Begin: at(0), End: at(600), Alarms: 12, Peak: 12}, {Begin: at(1200), End: at(1800), Alarms: 12, Peak: 12}}
+	if !slices.Equal(f.Fixed.Episodes, want) || f.Fixed.Seconds != 1200 {
+		t.Errorf("%+v, want %+v", f.Fixed, want)
+	}
+}
+
+// A busy hour that the span cuts is busy only as long as it is in the span.
+func TestBusyHourCut(t *testing.T) {
+	var list []review.Activation
+	for i := range 40 {
+		list = append(list, review.Activation{Rule: "r", Start: at(3600 + 10*float64(i))})
+	}
+	if f := mustReview(t, list, midnight, at(4500)); f.BusyHours.Periods != 1 || f.BusyHours.Share != 0.2 {
+		t.Errorf("%+v, want 900 of 4500 s", f.BusyHours)
+	}
+	if f := mustReview(t, list, at(3600+50), at(3600+4550)); f.BusyHours.Periods != 1 || f.BusyHours.Share != 3550.0/4500 {
+		t.Errorf("%+v, want 3550 of 4500 s", f.BusyHours)
 	}
 }
 

@@ -131,7 +131,7 @@ func (p *page) floods(f *Figures) {
 		if !e.End.IsZero() {
 			to = stamp(e.End)
 		}
-		rows = append(rows, []string{stamp(e.Begin), to, number10(e.Alarms), number10(e.Peak)})
+		rows = append(rows, []string{stamp(e.Begin), to, whole(e.Alarms), whole(e.Peak)})
 	}
 	p.rows(rows)
 	p.more(len(list))
@@ -143,7 +143,7 @@ func (p *page) frequent(f *Figures) {
 	}
 	rows := [][]string{{"most frequent", "point", "\talarms", "\tshare"}}
 	for _, a := range f.Frequent {
-		rows = append(rows, []string{a.Alarm, a.Point, number10(a.Alarms), "\t" + percent(a.Share)})
+		rows = append(rows, []string{a.Alarm, a.Point, whole(a.Alarms), "\t" + percent(a.Share)})
 	}
 	p.rows(append(rows, []string{fmt.Sprintf("together, of %d different", f.Different), "", "", "\t" + percent(f.FrequentAll)}))
 }
@@ -152,7 +152,7 @@ func (p *page) repeating(f *Figures) {
 	if len(f.Chattering) > 0 {
 		rows := [][]string{{"chattering (3 starts in a minute)", "\tminutes", "\tstarts in them", "first"}}
 		for _, a := range f.Chattering[:min(longest, len(f.Chattering))] {
-			rows = append(rows, []string{a.Alarm, number10(a.Windows), number10(a.Starts), stamp(a.First)})
+			rows = append(rows, []string{a.Alarm, whole(a.Windows), whole(a.Starts), stamp(a.First)})
 		}
 		p.rows(rows)
 		p.more(len(f.Chattering))
@@ -160,7 +160,7 @@ func (p *page) repeating(f *Figures) {
 	if len(f.Fleeting) > 0 {
 		rows := [][]string{{"fleeting (over within " + length(f.FleetingSeconds) + ", by itself)", "\ttimes"}}
 		for _, a := range f.Fleeting[:min(longest, len(f.Fleeting))] {
-			rows = append(rows, []string{a.Alarm, number10(a.Alarms)})
+			rows = append(rows, []string{a.Alarm, whole(a.Alarms)})
 		}
 		p.rows(rows)
 		p.more(len(f.Fleeting))
@@ -192,7 +192,7 @@ func (p *page) more(n int) {
 
 func stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }
 
-func number10(n int) string { return "\t" + strconv.Itoa(n) }
+func whole(n int) string { return "\t" + strconv.Itoa(n) }
 
 func percent(share float64) string { return strconv.FormatFloat(100*share, 'f', 2, 64) + " %" }
 
