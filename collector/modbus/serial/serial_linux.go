@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"runtime"
 	"time"
 	"unsafe"
 
@@ -135,16 +136,35 @@ func switchDirection(fd int) error {
 	return nil
 }
 
-// finest is the wait below which the runtime's timers, late by up to a millisecond, are not used at all.
-const finest = 2 * time.Millisecond
+// The last stretch of a Pause: below finest the runtime's timers, late by up
+// to a millisecond, are not used at all, and the last spin is spent busy.
+const (
+	finest = 2 * time.Millisecond
+	spin   = 25 * time.Microsecond
+)
 
-// Pause waits d, exact to about 0.1 ms: the runtime's timers are too coarse
-// for the silence between frames, the system call is not.
+// Pause waits d and never less, exact to some 0.01 ms on a machine that is not
+// busy: the runtime's timers are too coarse for the silence between frames.
 func Pause(d time.Duration) {
 	end := time.Now().Add(d)
 	if d > 2*finest {
 		time.Sleep(d - finest)
 	}
+	nap(end.Add(-spin))
+	for time.Now().Before(end) {
+	}
+}
+
+// nap sleeps until end by the system call, whose slack is 0.05 ms unless the thread asks for less.
+func nap(end time.Time) {
+	if time.Until(end) <= 0 {
+		return
+	}
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	// A system that knows no slack wakes us late, and that is all.
+	_ = unix.Prctl(unix.PR_SET_TIMERSLACK, 1, 0, 0, 0)
+	defer func() { _ = unix.Prctl(unix.PR_SET_TIMERSLACK, 0, 0, 0, 0) }() // 0: back to the usual
 	for left := time.Until(end); left > 0; left = time.Until(end) {
 		t := unix.NsecToTimespec(int64(left))
 		if err := unix.Nanosleep(&t, nil); err != nil && !errors.Is(err, unix.EINTR) {
