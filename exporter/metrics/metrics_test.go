@@ -286,6 +286,9 @@ func TestValues(t *testing.T) {
 			if found != (tt.want != "") || !near(got, tt.want) {
 				t.Errorf("%s = %q (there: %t), want %q", tt.series, got, found, tt.want)
 			}
+			if strings.HasPrefix(tt.series, "roundsman_level_") && found && !strings.Contains(page, "# HELP "+tt.series+" Level of the points") {
+				t.Errorf("the help of %s does not call it a level", tt.series)
+			}
 			wantGood := "0"
 			if tt.q == collector.Good {
 				wantGood = "1"
