@@ -217,7 +217,7 @@ func quantity(p *collector.Point, u units.Unit) (name, unit, help string, factor
 	}
 	name = trueName(name, p.Name)
 	dimension := u.Dimension()
-	if strings.HasPrefix(name, "roundsman_level_") {
+	if strings.HasPrefix(name, "level_") {
 		dimension = "level"
 	}
 	return name, unitOf(name), strings.ToUpper(dimension[:1]) + dimension[1:] + " of the points that measure it.", factor, offset
