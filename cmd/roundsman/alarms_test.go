@@ -1,0 +1,49 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"roundsman/exporter/review"
+)
+
+// The review of a record counts what the journal tells.
+func TestAlarmsReview(t *testing.T) {
+	dir := writeSite(t, smallRules)
+	synctest.Test(t, func(t *testing.T) {
+		r := openRoom(t, dir)
+		for range 3 {
+			r.feed(5.0, 10*time.Second)
+			r.feed(7.0, 40*time.Second)
+		}
+		r.stop()
+	})
+	site := filepath.Join(dir, "site.yaml")
+	var out, errs bytes.Buffer
+	args := []string{"alarms", site, "--from", "2000-01-01", "--to", "2000-01-02", "--json"}
+	if code := run(context.Background(), args, nil, &out, &errs); code != exitGood {
+		t.Fatalf("exit %d: %s%s", code, &out, &errs)
+	}
+	var f review.Figures
+	if err := json.Unmarshal(out.Bytes(), &f); err != nil {
+		t.Fatal(err)
+	}
+	if f.Alarms != 3 || len(f.Frequent) != 1 || f.Frequent[0].Alarm != "air-low" || f.Frequent[0].Alarms != 3 {
+		t.Errorf("three times low air: %d alarms, %+v", f.Alarms, f.Frequent)
+	}
+	out.Reset()
+	if code := run(context.Background(), args[:len(args)-1], nil, &out, &errs); code != exitGood || !strings.Contains(out.String(), "air-low") {
+		t.Errorf("the table: exit %d:\n%s%s", code, &out, &errs)
+	}
+	for _, wrong := range []string{"--from yesterday", "--from 2026-02-02 --to 2026-02-01"} {
+		if code := run(context.Background(), append([]string{"alarms", site}, strings.Fields(wrong)...), nil, &out, &errs); code != exitUsage {
+			t.Errorf("alarms %s: exit %d, want wrong usage", wrong, code)
+		}
+	}
+}
