@@ -138,18 +138,25 @@ func TestSmallestSuggestion(t *testing.T) {
 			t.Errorf("an on-delay of %v loses an alarm that goes on for ten minutes", *s.OnDelayAlone)
 		}
 	})
-	t.Run("nothing", func(t *testing.T) {
-		// touches 25 s apart, each gone 35 s after: an off-delay long enough joins alarms that are minutes apart as well
-		var touches []float64
-		for range 20 {
-			for range 3 {
-				touches = append(touches, held(80, 15, 20, 5)...)
-			}
-			touches = append(touches, held(20, 60)...)
+	t.Run("no deadband that hides the second alarm behind the first", func(t *testing.T) {
+		// swings back to 48.9, so a deadband must be 2; with that the first alarm would stand through 49.2 into the second
+		s := suggestionFor(t, rules.Rule{Kind: rules.High, Limit: 50}, join(quiet, saw(49.65, 0.75, 100), held(49.2, 120, 51, 100), quiet), rehearsal.Options{})
+		if !s.Found || s.DeadbandAlone != nil || s.Deadband != 0 || s.OffDelay != 2*time.Second || s.TrueAlarms != 2 || s.After.Activations != 2 {
+			t.Errorf("got %+v", *s)
 		}
-		r := rules.Rule{Kind: rules.Equals, Limit: 80, OnDelay: 0}
-		s := suggestionFor(t, r, touches, rehearsal.Options{MostDelay: time.Second})
-		if s.Found && (s.Kept != s.TrueAlarms || s.TrueAlarms != 20) {
+	})
+	t.Run("nothing", func(t *testing.T) {
+		// Three starts twelve seconds apart, then for five minutes touches too short to start anything, then three starts
+		// again. An off-delay that joins the three is restarted by each touch and hides the second three; a longer on-delay
+		// starts neither.
+		three := held(1, 4, 0, 12, 1, 4, 0, 12, 1, 4, 0, 10)
+		var touches []float64
+		for range 30 {
+			touches = append(touches, held(1, 1, 0, 10)...)
+		}
+		r := rules.Rule{Kind: rules.Equals, Limit: 1, OnDelay: 3 * time.Second}
+		s := suggestionFor(t, r, join(held(0, 100), three, touches, three, held(0, 100)), rehearsal.Options{MostDelay: 10 * time.Second})
+		if s.Found || s.Reason == "" || s.TrueAlarms != 2 || s.Before != (rehearsal.Trial{Activations: 6, Chattering: 2}) || s.OffDelayAlone != nil || s.OnDelayAlone != nil {
 			t.Errorf("got %+v", *s)
 		}
 	})
