@@ -186,12 +186,13 @@ func TestBrowser(t *testing.T) {
 }
 
 // dump returns the document as the browser has it when the page is loaded.
-func dump(t *testing.T, chromium, url string) string {
+func dump(t *testing.T, chromium, url string, flags ...string) string {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
-	cmd := exec.CommandContext(ctx, chromium, "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--hide-scrollbars",
-		"--user-data-dir="+t.TempDir(), "--window-size=1400,900", "--dump-dom", url)
+	args := append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--hide-scrollbars",
+		"--user-data-dir=" + t.TempDir(), "--window-size=1400,900"}, flags...)
+	cmd := exec.CommandContext(ctx, chromium, append(args, "--dump-dom", url)...)
 	cmd.WaitDelay = 5 * time.Second
 	var out, errs bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &errs

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"roundsman/collector"
 	"roundsman/exporter"
 )
 
@@ -147,8 +148,8 @@ func wholeField(v url.Values, name string, least, most int64, into *int64) error
 
 // journalRow is one line of the journal on the alarms page.
 type journalRow struct {
-	Time, Title, Priority, What, Value string
-	Who, Why, Until                    string
+	Time, Title, What, Value string
+	Who, Why, Until          string
 }
 
 // latestLines returns the last lines of the journal, newest first, as a page shows them. The journal is read from
@@ -170,12 +171,22 @@ func (p *Panel) latestLines(ctx context.Context, v *exporter.View) ([]journalRow
 			break
 		}
 	}
-	rows := make([]journalRow, 0, len(last))
-	at := p.wallTime(v.At).In(siteZone(v))
-	for i := range last {
-		rows = append(rows, newJournalRow(&last[len(last)-1-i], at))
+	return p.journalRows(v, last), nil
+}
+
+// journalRows returns lines as a page shows them, the last one first.
+func (p *Panel) journalRows(v *exporter.View, lines []exporter.Line) []journalRow {
+	points := make(map[string]*collector.Point, len(v.Site.Points))
+	for i := range v.Site.Points {
+		points[v.Site.Points[i].Name] = &v.Site.Points[i]
 	}
-	return rows, nil
+	rows := make([]journalRow, 0, len(lines))
+	at := p.wallTime(v.At).In(siteZone(v))
+	for i := range lines {
+		l := &lines[len(lines)-1-i]
+		rows = append(rows, newJournalRow(l, points[l.Point], at))
+	}
+	return rows
 }
 
 // tail returns the last lines since a time, oldest first.
@@ -195,18 +206,32 @@ func tail(ctx context.Context, j exporter.Journal, from time.Time) ([]exporter.L
 	return append(append([]exporter.Line(nil), ring[n%pageLines:]...), ring[:n%pageLines]...), nil
 }
 
-func newJournalRow(l *exporter.Line, at time.Time) journalRow {
-	r := journalRow{Time: timeWords(l.Time, at), Title: alarmTitle(l.Alarm), Priority: l.Priority, What: l.Kind, Who: l.Who, Why: l.Why}
-	if number(l.Value) != nil && l.Alarm != "" {
-		r.Value = quantity(l.Value, digitsOf(l.Value), l.Unit)
-		if number(l.Limit) != nil {
-			r.Value += ", limit " + quantity(l.Limit, digitsOf(l.Limit), l.Unit)
-		}
+// newJournalRow returns a line in words; the point is nil when the site has it no more.
+func newJournalRow(l *exporter.Line, pt *collector.Point, at time.Time) journalRow {
+	r := journalRow{Time: timeWords(l.Time, at), Title: alarmTitle(l.Alarm), What: l.Kind, Who: l.Who, Why: l.Why}
+	if pt == nil || pt.Kind == collector.Number || pt.Kind == collector.Counter {
+		r.Value = judgedWords(l, pt)
 	}
 	if !l.Until.IsZero() {
 		r.Until = timeWords(l.Until, at)
 	}
 	return r
+}
+
+// judgedWords tells a value and what it was held against: '5.21 bar, limit 5.50 bar'.
+func judgedWords(l *exporter.Line, pt *collector.Point) string {
+	if l.Alarm == "" || number(l.Value) == nil {
+		return ""
+	}
+	digits := max(digitsOf(l.Value), digitsOf(l.Limit))
+	if pt != nil && pt.Unit == l.Unit {
+		digits = pt.Digits
+	}
+	words := quantity(l.Value, digits, l.Unit)
+	if number(l.Limit) != nil {
+		words += ", limit " + quantity(l.Limit, digits, l.Unit)
+	}
+	return words
 }
 
 // digitsOf is how many decimals a value needs that comes without its point: two at most.

@@ -184,10 +184,13 @@ func TestJournalLineOnThePage(t *testing.T) {
 	j := &journal{lines: []exporter.Line{
 		{Seq: 1, Time: v.Time.Add(-3 * time.Second), Kind: "started", Alarm: "air-low", Point: "air.header.pressure", Value: 5.2134, Limit: 5.5, Unit: "bar"},
 		{Seq: 2, Time: v.Time.Add(-2 * time.Second), Kind: "shelved", Alarm: "air-low", Value: math.NaN(), Limit: math.NaN(), Who: "Niamh Quill", Why: "<b>hose</b>", Until: v.Time.Add(48 * time.Hour)},
-		{Seq: 3, Time: v.Time.Add(-1 * time.Second), Kind: "outage", Value: math.NaN(), Limit: math.NaN(), Why: "3 min"},
+		{Seq: 4, Time: v.Time.Add(-1 * time.Second), Kind: "started", Alarm: "compressor-fault", Point: "air.compressor.fault", Value: 1, Limit: 1},
+		{Seq: 5, Time: v.Time.Add(-1 * time.Second), Kind: "started", Alarm: "gone", Point: "of.last.year", Value: 5.2, Limit: 5.5, Unit: "m"},
+		{Seq: 6, Time: v.Time.Add(-1 * time.Second), Kind: "outage", Value: math.NaN(), Limit: math.NaN(), Why: "3 min"},
 	}}
 	html := page(t, panel.New(exporter.NewBoard(clock, v), panel.Options{Journal: j}).Handler(), "/alarms")
 	zone := v.Site.Zone
 	has(t, words(html), "outage 3 min", "Air low shelved until "+v.Time.Add(48*time.Hour).In(zone).Format("Mon 2 Jan 15:04")+" by Niamh Quill &lt;b&gt;hose&lt;/b&gt;",
-		"Air low started: 5.21 bar, limit 5.5 bar")
+		"Air low started: 5.21 bar, limit 5.50 bar", "Gone started: 5.2 m, limit 5.5 m")
+	hasNot(t, words(html), "Compressor fault started:")
 }

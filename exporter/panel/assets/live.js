@@ -40,7 +40,7 @@
     (e.querySelector("details[open]") !== null || e.contains(document.activeElement) && document.activeElement.matches("input, select"));
 
   // keyOf is what a piece of the page is about; "" for most.
-  const keyOf = (e) => e.dataset ? e.dataset.alarm || e.dataset.acts || "" : "";
+  const keyOf = (e) => e.dataset ? e.dataset.alarm || e.dataset.acts || e.id || "" : "";
 
   // morph makes an old piece of the page like the new one and leaves alone what is
   // the same: a replaced mark would begin its slow blinking anew.
@@ -55,9 +55,7 @@
       return;
     }
     if (inUse(old)) return;
-    for (const name of old.getAttributeNames()) {
-      if (!next.hasAttribute(name) && name !== "open") old.removeAttribute(name); // what was unfolded stays so
-    }
+    for (const name of old.getAttributeNames()) if (!next.hasAttribute(name)) old.removeAttribute(name);
     for (const name of next.getAttributeNames()) {
       if (old.getAttribute(name) !== next.getAttribute(name)) old.setAttribute(name, next.getAttribute(name));
     }
@@ -71,7 +69,7 @@
 
   // weave gives an old piece new children, but keeps, in its place, each that is about the same thing.
   const weave = (old, was, children) => {
-    const kept = new Map();
+    const kept = new Map(), focus = document.activeElement;
     for (const child of was) if (keyOf(child)) kept.set(keyOf(child), child);
     const now = children.map((child) => {
       const same = kept.get(keyOf(child));
@@ -85,6 +83,7 @@
       if (child === at) at = at.nextSibling;
       else old.insertBefore(child, at);
     }
+    if (document.activeElement !== focus && old.contains(focus)) focus.focus({ preventScroll: true }); // moving took it away
   };
 
   // anew fetches this page and takes over what differs, at most once a second.
