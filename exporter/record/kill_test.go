@@ -392,6 +392,7 @@ func (k *killer) compare(changes []record.Change, began, planned bool) {
 	t := k.t
 	r, err := record.Read(k.path)
 	if err != nil {
+		// Before the first life got far enough there is nothing to read, and the next one must manage.
 		if began || len(k.model.Lines) > 0 {
 			t.Errorf("life %d: %v", k.lives, err)
 		}
@@ -482,6 +483,39 @@ func (k *killer) marks(lines []record.Line, began bool) {
 	}
 	if fmt.Sprint(got) != fmt.Sprint(want) {
 		k.t.Errorf("life %d: the start is journalled as %q, want %q", k.lives, got, want)
+	}
+}
+
+// Killed while the file is made: the next start manages, whatever is there by then.
+func TestKilledAtBirth(t *testing.T) {
+	random := rand.New(rand.NewPCG(9, 9))
+	for n := range 60 / fewer {
+		p := path(t)
+		cmd := childCommand(t.Context(), "judge", p, "1")
+		cmd.Stderr = nil // it may find that its pipe is gone
+		in, err := cmd.StdinPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer in.Close()
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		// From the first sign of it on, so that a busy machine kills no sooner.
+		for range 10_000 {
+			if _, err := os.Stat(p + ".lock"); err == nil {
+				break
+			}
+			time.Sleep(100 * time.Microsecond)
+		}
+		time.Sleep(time.Duration(random.IntN(12_000)) * time.Microsecond)
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+		r, err := record.Open(p, record.Options{Clock: collector.NewClock(), Reserve: -1})
+		if err != nil {
+			t.Fatalf("birth %d: %v", n, err)
+		}
+		closed(t, r, p)
 	}
 }
 

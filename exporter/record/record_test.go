@@ -378,3 +378,27 @@ func foreign(t *testing.T, path string, statements ...string) {
 		}
 	}
 }
+
+// A kill in the middle of making the file, before it has a log, leaves a journal of the old kind beside it.
+func TestKilledWhileMaking(t *testing.T) {
+	p := path(t)
+	hot := p + ".hot"
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: p}).EscapedPath())
+	if err != nil {
+		t.Fatal(err)
+	}
+	db.SetMaxOpenConns(1)
+	// Spilled to the file in the middle of a transaction, which is then copied with its journal.
+	for _, s := range []string{"VACUUM", "PRAGMA cache_size = 1", "BEGIN IMMEDIATE", "CREATE TABLE t (x)",
+		"WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 2000) INSERT INTO t SELECT randomblob(900) FROM n"} {
+		if _, err := db.Exec(s); err != nil {
+			t.Fatal(err)
+		}
+	}
+	copyFile(t, p, hot)
+	copyFile(t, p+"-journal", hot+"-journal")
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	closed(t, recordtest.Open(t, hot, record.Options{Clock: collector.NewClock(), Reserve: -1}), hot)
+}

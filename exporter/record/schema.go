@@ -99,7 +99,8 @@ func uri(path, params string) (string, error) {
 const (
 	writing = "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)" +
 		"&_pragma=wal_autocheckpoint(200)&_pragma=journal_size_limit(1048576)&_txlock=immediate"
-	reading = "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)"
+	recovering = "mode=rw&_pragma=busy_timeout(5000)"
+	reading    = "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)"
 )
 
 func connect(path, params string, most int) (*sql.DB, error) {
@@ -131,7 +132,16 @@ func identify(ctx context.Context, path string) (version int, err error) {
 	if info.Size() == 0 {
 		return 0, nil
 	}
-	db, err := connect(path, reading, 1)
+	version, err = look(ctx, path, reading)
+	if errors.Is(reason(err), ErrReadOnly) {
+		// A kill in the middle of making the file left a journal that only a writer may roll back.
+		version, err = look(ctx, path, recovering)
+	}
+	return version, err
+}
+
+func look(ctx context.Context, path, params string) (version int, err error) {
+	db, err := connect(path, params, 1)
 	if err != nil {
 		return 0, err
 	}
