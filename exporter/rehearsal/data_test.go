@@ -51,8 +51,8 @@ type dataset struct {
 }
 
 // load rewrites the time of a file as seconds and keeps the rest of each row as it is, cell for cell. Columns of time are
-// left out, and so is what a set tells of itself (labels).
-func load(t *testing.T, set, file string) *dataset {
+// left out, and so is what a set tells of itself (labels). Columns that are not among those wanted, if any are named, too.
+func load(t *testing.T, set, file string, wanted ...string) *dataset {
 	t.Helper()
 	rows := readRows(t, filepath.Join(dataFolder(t), set, file))
 	head := rows[0]
@@ -61,7 +61,9 @@ func load(t *testing.T, set, file string) *dataset {
 		switch name {
 		case "timestamp", "datetime", "time", "time_utc", "unix_ts", "sample", "cycle", "second", "anomaly", "changepoint", "ATT_FLAG":
 		default:
-			keep = append(keep, c)
+			if len(wanted) == 0 || slices.Contains(wanted, name) {
+				keep = append(keep, c)
+			}
 		}
 	}
 	d := &dataset{}
@@ -178,6 +180,15 @@ type fileFigures struct {
 	}
 }
 
+// signals are the columns that the figures are about.
+func (f *fileFigures) signals() []string {
+	var list []string
+	for i := range f.Alarms {
+		list = append(list, f.Alarms[i].Signal)
+	}
+	return list
+}
+
 func readFigures(t *testing.T, set string) map[string]fileFigures {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join(dataFolder(t), set, "reference", "figures.json"))
@@ -209,7 +220,7 @@ func TestOpenData(t *testing.T) {
 		for file, figures := range readFigures(t, set) {
 			t.Run(set+"/"+file, func(t *testing.T) {
 				t.Parallel()
-				d := load(t, set, file)
+				d := load(t, set, file, figures.signals()...)
 				site := rehearsal.Site{Points: d.points()}
 				for i := range figures.Alarms {
 					site.Rules.Rules = append(site.Rules.Rules, figures.Alarms[i].rule(i, d.id(figures.Alarms[i].Signal)))

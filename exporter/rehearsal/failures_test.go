@@ -59,7 +59,7 @@ func TestDocumentedFailures(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
-			d := load(t, tt.set, tt.file)
+			d := load(t, tt.set, tt.file, "TP2", "Flow", "S_PU11", "L_T1", "SE")
 			site := rehearsal.Site{Points: d.points(), Rules: rules.Set{Rules: tt.rules(d)}}
 			addMean(&site, d)
 			report, _ := rehearse(t, site, bytes.NewReader(d.csv), rehearsal.Options{NoSuggestions: true})

@@ -18,7 +18,7 @@ import (
 // Once a file runs, reading it allocates nothing.
 func TestReadingAllocatesNothing(t *testing.T) {
 	site := benchSite()
-	src, err := rehearsal.NewCSV(newMonth(24), rehearsal.CSVOptions{Points: site.Points})
+	src, err := rehearsal.NewCSV(newMonth(2), rehearsal.CSVOptions{Points: site.Points})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,12 +51,12 @@ func (s *toggle) Next() (collector.Moment, []collector.Reading, error) {
 
 // What is noted for suggestions is bounded: a rule that changes without end is studied over its beginning, and says so.
 func TestNotesAreBounded(t *testing.T) {
-	report, err := rehearsal.Run(t.Context(), one(rules.Rule{Kind: rules.Equals, Limit: 1}), &toggle{n: 100_000}, rehearsal.Options{})
+	report, err := rehearsal.Run(t.Context(), one(rules.Rule{Kind: rules.Equals, Limit: 1}), &toggle{n: 80_000}, rehearsal.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	f := report.Figures[0]
-	if s := f.Suggestion; f.Activations != 25_000 || !s.Partial || !s.Found || s.OffDelay != 3*time.Second || s.Before.Activations != 16_384 || s.After.Activations != 1 {
+	if s := f.Suggestion; f.Activations != 20_000 || !s.Partial || !s.Found || s.OffDelay != 3*time.Second || s.Before.Activations != 16_384 || s.After.Activations != 1 {
 		t.Errorf("got %d activations, %+v", f.Activations, *s)
 	}
 	if until := report.Figures[0].Suggestion.Until.String(); until != "1970-01-01T18:12:18Z" {
@@ -78,7 +78,10 @@ func TestOpenFileRefuses(t *testing.T) {
 // A file packed with gzip is unpacked by its name, its progress is that of the packed bytes, and one that is cut short is said to be.
 func TestPackedFile(t *testing.T) {
 	var packed bytes.Buffer
-	z := gzip.NewWriter(&packed)
+	z, err := gzip.NewWriterLevel(&packed, gzip.BestSpeed)
+	if err != nil {
+		t.Fatal(err)
+	}
 	if _, err := io.Copy(z, newMonth(1)); err != nil {
 		t.Fatal(err)
 	}

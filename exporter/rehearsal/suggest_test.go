@@ -18,7 +18,10 @@ func TestSuggestionsHold(t *testing.T) {
 	found, chatters := 0, 0
 	for _, set := range []string{"metropt3", "hydraulic-rig", "skab"} {
 		for file, figures := range readFigures(t, set) {
-			d := load(t, set, file)
+			if file == "cycles-0000-0359.csv.gz" { // long; the other slice of the set has the same rules
+				continue
+			}
+			d := load(t, set, file, figures.signals()...)
 			site := rehearsal.Site{Points: d.points()}
 			for i := range figures.Alarms {
 				r := figures.Alarms[i].rule(i, d.id(figures.Alarms[i].Signal))
