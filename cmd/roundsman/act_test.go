@@ -1,10 +1,12 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"io/fs"
 	"iter"
 	"math"
@@ -147,6 +149,61 @@ func TestActCommands(t *testing.T) {
 		code, out, errs := typed(line)
 		if said := out + errs; code != tt.code || !strings.HasPrefix(said, tt.out) || (code == exitGood) != (errs == "") {
 			t.Errorf("roundsman %s: exit %d, said %q; want exit %d and %q", tt.line, code, said, tt.code, tt.out)
+		}
+	}
+}
+
+// TestActOnTheDemo acts on the real daemon, over its real interface, and finds every act in its real journal.
+func TestActOnTheDemo(t *testing.T) {
+	ctx, stop := context.WithCancel(t.Context())
+	r, w := io.Pipe()
+	ended := make(chan int, 1)
+	go func() {
+		ended <- run(ctx, []string{"demo", "--listen", "127.0.0.1:0", "--fault", "none", "--plain"}, nil, w, w)
+		w.Close()
+	}()
+	defer func() {
+		stop()
+		if code := <-ended; code != exitGood {
+			t.Errorf("the demo ended with exit %d", code)
+		}
+	}()
+	at := ""
+	lines := bufio.NewScanner(r)
+	for at == "" && lines.Scan() {
+		if rest, ok := strings.CutPrefix(lines.Text(), "round sheet  "); ok {
+			at = strings.TrimSuffix(rest, "/")
+		}
+	}
+	go io.Copy(io.Discard, r) // ends with the demo
+	if at == "" {
+		t.Fatal("the demo never said where it listens")
+	}
+	for _, tt := range []struct {
+		line, want string
+		code       int
+	}{
+		{"shelve air-low --by n.quill --for 30m --reason hose~changed", "air-low: shelved by Niamh Quill until ", exitGood},
+		{"shelve air-low --by n.quill --for 30m --reason hose~changed", "roundsman: air-low: shelve: not possible: it is already shelved", exitWrong},
+		{"unshelve air-low --by a.lark", "air-low: normal", exitGood},
+		{"out-of-service oil-hot --by n.quill --reason sensor~gone", "oil-hot: out of service by Niamh Quill; sensor gone", exitGood},
+		{"in-service oil-hot --by n.quill", "oil-hot: normal", exitGood},
+		{"reset oil-hot --by n.quill", "roundsman: oil-hot: reset: not possible: it is not latched but normal", exitWrong},
+	} {
+		if code, out, errs := typed(tt.line + " --at " + at); code != tt.code || !strings.HasPrefix(out+errs, tt.want) {
+			t.Errorf("roundsman %s: exit %d, said %q%q; want exit %d and %q", tt.line, code, out, errs, tt.code, tt.want)
+		}
+	}
+	code, out, errs := typed("journal --at " + at)
+	var acts []string
+	for line := range strings.Lines(out) {
+		if strings.Contains(line, "; by ") {
+			acts = append(acts, strings.Join(strings.Fields(line)[2:], " "))
+		}
+	}
+	for i, want := range []string{"shelved air-low", "unshelved air-low", "taken out of service oil-hot", "put back in service oil-hot"} {
+		if len(acts) != 4 || !strings.HasPrefix(acts[i], want) {
+			t.Fatalf("the journal, exit %d, has the acts %q; want %q as number %d\n%s%s", code, acts, want, i+1, out, errs)
 		}
 	}
 }
