@@ -30,6 +30,12 @@ type Equipment struct {
 	UnseenSeconds float64
 }
 
+// Figure is one figure of how the alarm system does, as a gauge in base units; its name ends with its unit.
+type Figure struct {
+	Name, Unit, Help string
+	Value            float64
+}
+
 // View is the room at one moment. It is not changed after it was published.
 type View struct {
 	Site      *Site
@@ -40,7 +46,8 @@ type View struct {
 	Alarms    []rules.Status      // by rule
 	Links     []collector.LinkStatus
 	Equipment []Equipment
-	Round     uint64 // counts published views
+	Figures   []Figure // of the alarm system; those that do not exist are left out
+	Round     uint64   // counts published views
 }
 
 // Board holds the latest view and wakes those who wait for the next one.

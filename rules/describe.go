@@ -34,6 +34,9 @@ func (r *Rule) Describe(value float64, points []collector.Point) string {
 	case Deviation:
 		return fmt.Sprintf("%s differs from %s by %s, limit %s", point, pointName(points, r.Other), r.quantity(value), r.quantity(r.Limit))
 	case Equals:
+		if isState(points, r.Point) {
+			return point + " is " + onOff(r.Limit)
+		}
 		return fmt.Sprintf("%s is %s", point, r.quantity(r.Limit))
 	case BadSignal:
 		return point + " has no usable reading"
@@ -55,6 +58,17 @@ func (r *Rule) Describe(value float64, points []collector.Point) string {
 		return fmt.Sprintf("%s started %s times in %s, limit %s", point, plain(value), period(r.Window), plain(r.Limit))
 	}
 	return now
+}
+
+func isState(points []collector.Point, p collector.PointID) bool {
+	return p >= 0 && int(p) < len(points) && points[p].Kind == collector.State
+}
+
+func onOff(v float64) string {
+	if isOn(v) {
+		return "on"
+	}
+	return "off"
 }
 
 // lostWords tells a fault as a fault, with what the device sent and the last good value, so that nobody takes it for

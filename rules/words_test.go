@@ -126,7 +126,8 @@ func TestStartingValues(t *testing.T) {
 }
 
 func TestDescribe(t *testing.T) {
-	list := []collector.Point{{ID: 0, Name: "air.header.pressure"}, {ID: 1, Name: "air.dryer.outlet.pressure"}, {ID: 2, Name: "pit.3.high.float"}}
+	list := []collector.Point{{ID: 0, Name: "air.header.pressure"}, {ID: 1, Name: "air.dryer.outlet.pressure"}, {ID: 2, Name: "pit.3.high.float"},
+		{ID: 3, Name: "mains.good", Kind: collector.State}}
 	r := rules.Rule{Unit: "bar", Digits: 1, Limit: 5.5, Other: collector.NoPoint, Window: 8 * time.Second}
 	kind := func(k rules.Kind, change func(*rules.Rule)) rules.Rule {
 		r := r
@@ -159,6 +160,8 @@ func TestDescribe(t *testing.T) {
 		{kind(rules.StartsAbove, func(r *rules.Rule) { r.Limit, r.Window = 10, time.Hour }), 11, "air.header.pressure started 11 times in 1h, limit 10"},
 		{kind(rules.FormulaIsTrue, nil), 6.4, "air.header.pressure 6.4 bar"},
 		{kind(rules.Equals, func(r *rules.Rule) { r.Limit, r.Unit, r.Digits = 1, "", 0 }), 1, "air.header.pressure is 1"},
+		{kind(rules.Equals, func(r *rules.Rule) { r.Point, r.Limit, r.Unit, r.Digits = 3, 0, "", 0 }), 0, "mains.good is off"},
+		{kind(rules.Equals, func(r *rules.Rule) { r.Point, r.Limit, r.Unit, r.Digits = 3, 1, "", 0 }), 1, "mains.good is on"},
 		{kind(rules.Low, func(r *rules.Rule) { r.Point = 77 }), 5, "point 77 5.0 bar, low limit 5.5 bar"},
 	}
 	for _, tt := range tests {

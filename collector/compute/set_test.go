@@ -115,7 +115,7 @@ func TestNoResult(t *testing.T) {
 		detail string
 	}{
 		{"ratio to 0", compute.Spec{Ratio: &compute.Ratio{A: in(0), B: in(1)}}, []float64{3, 0}, collector.NoResult, "the divisor is 0"},
-		{"ratio to little", compute.Spec{Ratio: &compute.Ratio{A: in(0), B: in(1), Least: 5}}, []float64{3, 5}, collector.NotRead, "it needs a divisor above 5"},
+		{"ratio to little", compute.Spec{Ratio: &compute.Ratio{A: in(0), B: in(1), Least: 5}}, []float64{3, 5}, collector.NotRead, "too little to divide by so far, it takes more than 5"},
 		{"ratio of nothing", compute.Spec{Ratio: &compute.Ratio{A: in(0), B: in(1), OfSum: true}}, []float64{3, -3}, collector.NoResult, "the divisor is 0"},
 		{"overflow", compute.Spec{Sum: &compute.Sum{Terms: []compute.Input{in(0), in(1)}}}, []float64{math.MaxFloat64, math.MaxFloat64}, collector.NoResult, "the result is not a finite number"},
 		{"NaN", compute.Spec{Sum: &compute.Sum{Terms: []compute.Input{in(0), in(1)}}}, []float64{math.NaN(), 1}, collector.NoResult, "the result is not a finite number"},

@@ -86,7 +86,7 @@ func newRatio(r *Ratio) (work, []Input, error) {
 	}
 	q := &ratio{ofSum: r.OfSum, least: r.Least}
 	if r.Least > 0 {
-		q.tooLittle = fmt.Sprintf("it needs a divisor above %v", r.Least)
+		q.tooLittle = fmt.Sprintf("too little to divide by so far, it takes more than %v", r.Least)
 	}
 	return q, []Input{r.A, r.B}, nil
 }

@@ -30,6 +30,9 @@ func (l *layout) fill(v *exporter.View, now collector.Moment) {
 	for i := range l.machines {
 		l.machines[i].fill(&v.Equipment[i])
 	}
+	for i := range l.figures {
+		l.figures[i].value.set(v.Figures[i].Value)
+	}
 }
 
 func (s *pointSeries) fill(r *collector.Reading, now collector.Moment) {

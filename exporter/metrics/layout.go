@@ -48,6 +48,12 @@ type layout struct {
 	rules    []ruleSeries
 	links    []linkSeries
 	machines []machineSeries
+	figures  []figureSeries
+}
+
+type figureSeries struct {
+	name  string
+	value *series
 }
 
 type pointSeries struct {
@@ -88,6 +94,9 @@ func newLayout(v *exporter.View, build Build) *layout {
 	for i := range v.Equipment {
 		l.machines = append(l.machines, b.machine(v.Equipment[i].Name))
 	}
+	for _, f := range v.Figures {
+		l.figures = append(l.figures, figureSeries{f.Name, b.gauge(f.Name, f.Unit, f.Help).add(&b)})
+	}
 	l.families = b.sorted()
 	return l
 }
@@ -96,7 +105,8 @@ func newLayout(v *exporter.View, build Build) *layout {
 func (l *layout) fits(v *exporter.View) bool {
 	return l.site == v.Site &&
 		slices.EqualFunc(l.links, v.Links, func(s linkSeries, k collector.LinkStatus) bool { return s.name == k.Name }) &&
-		slices.EqualFunc(l.machines, v.Equipment, func(s machineSeries, e exporter.Equipment) bool { return s.name == e.Name })
+		slices.EqualFunc(l.machines, v.Equipment, func(s machineSeries, e exporter.Equipment) bool { return s.name == e.Name }) &&
+		slices.EqualFunc(l.figures, v.Figures, func(s figureSeries, f exporter.Figure) bool { return s.name == f.Name })
 }
 
 // builder collects the families while a layout is built.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"strconv"
 	"strings"
 	"time"
 
@@ -141,7 +142,7 @@ func (p *Panel) pointJSON(v *exporter.View, i int) pointJSON {
 	case pt.Kind == collector.Text:
 		j.Value = strings.ToValidUTF8(r.Text, "�")
 	case number(r.Value) != nil:
-		j.Value = r.Value
+		j.Value = tidy(r.Value)
 	}
 	return j
 }
@@ -155,7 +156,7 @@ func (p *Panel) alarmJSON(v *exporter.View, s rules.Status) alarmJSON {
 	if at := since(s); at != 0 {
 		j.Since = p.stamp(at)
 	}
-	if s.Started != 0 {
+	if s.Started != 0 && rule.Kind != rules.BadSignal { // the last good value is not what rings
 		j.Value = number(s.Value)
 	}
 	if hasLimit(rule) {
@@ -190,7 +191,17 @@ func number(v float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
 	}
+	v = tidy(v)
 	return &v
+}
+
+// tidy drops the noise of binary fractions (12.600000000000001) and keeps what any instrument can tell: 12 digits.
+func tidy(v float64) float64 {
+	t, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 12, 64), 64)
+	if err != nil || v == math.Trunc(v) { // counters keep all their digits
+		return v
+	}
+	return t
 }
 
 func pointName(v *exporter.View, id collector.PointID) string {

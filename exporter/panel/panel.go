@@ -9,6 +9,7 @@
 package panel
 
 import (
+	"context"
 	"log/slog"
 	"net/http"
 	"strings"
@@ -39,6 +40,9 @@ type Options struct {
 	// People are those who may act, by unique ID; none: nobody may. Those with a key may from anywhere, and behind a
 	// proxy everybody needs one; those without only over loopback.
 	People []exporter.Person
+	// Reload reads the rule files anew for a person of that name; nil: that cannot be done here. The error is what is
+	// wrong with the files, for the person to read: the last good rules go on.
+	Reload func(ctx context.Context, who string) error
 	// Journal is read for the alarms page and the interface; nil: there is none.
 	Journal exporter.Journal
 	// Throttle is the least time between two events on one stream; 0 means 500 ms.
@@ -110,6 +114,7 @@ func (p *Panel) Handler() http.Handler {
 	}
 	for path, h := range map[string]handler{
 		"/api/v1/alarms/{alarm}/{act}": p.apiAct,
+		"/api/v1/reload":               p.apiReload,
 		"/alarms/{alarm}/{act}":        p.form(p.formAct),
 		"/who":                         p.form(p.formWho),
 	} {

@@ -216,10 +216,27 @@ func message(v *exporter.View, s rules.Status) string {
 		name += " " + value
 	}
 	name += ", " + conditionWords(v.Site, r)
+	if why := readingFault(v, r.Point); why != "" && stands(&s) {
+		name += ": " + why
+	}
 	if s.ReadingLost {
 		name += "; the reading is lost, take it as still in alarm"
 	}
 	return name
+}
+
+// readingFault returns what the point's reading itself says is wrong; "" for nothing.
+func readingFault(v *exporter.View, p collector.PointID) string {
+	if p < 0 || int(p) >= len(v.Readings) || v.Readings[p].Fault == collector.NotRead {
+		return ""
+	}
+	if r := &v.Readings[p]; r.Quality != collector.Good || r.Fault == collector.Hinted {
+		if r.Detail != "" {
+			return r.Detail
+		}
+		return r.Fault.String()
+	}
+	return ""
 }
 
 // alarmValue returns the value an alarm was last judged by, in words; "" where there is none to tell.

@@ -72,6 +72,38 @@ func TestFormOf(t *testing.T) {
 	}
 }
 
+// An alarm that stands says what its reading itself says is wrong: a wire, a broken file.
+func TestMessageNamesTheFault(t *testing.T) {
+	v := &exporter.View{
+		Site: &exporter.Site{
+			Points: []collector.Point{{Name: "air.header.pressure", Unit: "bar"}, {ID: 1, Name: "box.files.loaded", Kind: collector.State}},
+			Rules:  []rules.Rule{{Name: "fault", Kind: rules.BadSignal}, {Name: "box-files", Point: 1, Kind: rules.Equals}},
+		},
+		Readings: []collector.Reading{
+			collector.Fail(0, collector.SignalLow, 3400, 5, "3.40 mA is below 3.6 mA"),
+			{Point: 1, Quality: collector.Good, Fault: collector.Hinted, Detail: "rules.yaml:3:1: unknown key"},
+		},
+	}
+	for i, want := range []string{"air.header.pressure, reading bad: 3.40 mA is below 3.6 mA", "box.files.loaded, off: rules.yaml:3:1: unknown key"} {
+		if got := message(v, rules.Status{Rule: i, State: rules.Unacknowledged, Active: true, Started: 5, Value: math.NaN()}); got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+	if got := message(v, rules.Status{Rule: 0}); got != "air.header.pressure, reading bad" {
+		t.Errorf("a quiet alarm tells of a fault: %q", got)
+	}
+}
+
+// 126 tenths are 12.6, not 12.600000000000001; a counter keeps its digits.
+func TestTidy(t *testing.T) {
+	tenth := 0.1
+	for v, want := range map[float64]float64{126 * tenth: 12.6, 85.68287037037037: 85.6828703704, 9007199254740991: 9007199254740991, 0: 0} {
+		if got := tidy(v); got != want {
+			t.Errorf("tidy(%v) = %v, want %v", v, got, want)
+		}
+	}
+}
+
 func TestConditionWords(t *testing.T) {
 	site := &exporter.Site{Points: []collector.Point{{Name: "a", Unit: "bar"}, {Name: "wash.open", Kind: collector.State}}}
 	for _, tt := range []struct {
