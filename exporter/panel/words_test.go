@@ -76,7 +76,7 @@ func TestFormOf(t *testing.T) {
 func TestMessageNamesTheFault(t *testing.T) {
 	v := &exporter.View{
 		Site: &exporter.Site{
-			Points: []collector.Point{{Name: "air.header.pressure", Unit: "bar"}, {ID: 1, Name: "box.files.loaded", Kind: collector.State}},
+			Points: []collector.Point{{Name: "air.header.pressure", Unit: "bar"}, {ID: 1, Name: "box.files.good", Kind: collector.State}},
 			Rules:  []rules.Rule{{Name: "fault", Kind: rules.BadSignal}, {Name: "box-files", Point: 1, Kind: rules.Equals}},
 		},
 		Readings: []collector.Reading{
@@ -84,7 +84,7 @@ func TestMessageNamesTheFault(t *testing.T) {
 			{Point: 1, Quality: collector.Good, Fault: collector.Hinted, Detail: "rules.yaml:3:1: unknown key"},
 		},
 	}
-	for i, want := range []string{"air.header.pressure, reading bad: 3.40 mA is below 3.6 mA", "box.files.loaded, off: rules.yaml:3:1: unknown key"} {
+	for i, want := range []string{"air.header.pressure, reading bad: 3.40 mA is below 3.6 mA", "box.files.good, not good: rules.yaml:3:1: unknown key"} {
 		if got := message(v, rules.Status{Rule: i, State: rules.Unacknowledged, Active: true, Started: 5, Value: math.NaN()}); got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
