@@ -11,6 +11,9 @@ func (s *session) loop(ctx context.Context) error {
 	tick := time.NewTicker(s.m.o.Poll)
 	defer tick.Stop()
 	for {
+		if s.skewed {
+			_ = s.alignIn(ctx, patient) // if it fails the session is over
+		}
 		s.tidy(ctx)
 		if err := s.over(ctx); err != nil {
 			return err
@@ -29,6 +32,9 @@ func (s *session) loop(ctx context.Context) error {
 	}
 }
 
+// patient is how many tries a modem gets that is silent because the network is slow to take a text.
+const patient = 12
+
 // serve does what was asked.
 func (s *session) serve(ctx context.Context, r *request) {
 	if err := r.ctx.Err(); err != nil {
@@ -44,6 +50,7 @@ func (s *session) serve(ctx context.Context, r *request) {
 
 // poll looks after the modem: once a minute or so.
 func (s *session) poll(ctx context.Context) {
+	clear(s.hollow)
 	if s.m.status.Load().Ready && s.card(ctx) == SIMReady {
 		s.look(ctx)
 		return

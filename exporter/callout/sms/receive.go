@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -22,8 +23,8 @@ func (s *session) unsolicited(l line) bool {
 		return true
 	case "+CMTI", "+CDSI": // stored: memory, index
 		f := fields(l.text, name+":")
-		if i, ok := field(f, 1); ok && len(s.fetch) < 256 { // the rest is found when the memory is read
-			s.fetch = append(s.fetch, slot{f[0], i})
+		if i, ok := field(f, 1); ok {
+			s.announced(slot{f[0], i})
 		}
 		return true
 	case "+CMT": // [name,] length, and the PDU in the next line
@@ -39,6 +40,17 @@ func (s *session) unsolicited(l line) bool {
 		return true
 	}
 	return false
+}
+
+// mostHollow is how often an announced message may turn out not to be there until the next poll: a modem that
+// announces one with every answer would keep us reading for ever.
+const mostHollow = 3
+
+// announced notes a stored message that is to be read. What is left out is found when the memory is read.
+func (s *session) announced(at slot) {
+	if len(s.fetch) < 256 && s.hollow[at] < mostHollow && !slices.Contains(s.fetch, at) {
+		s.fetch = append(s.fetch, at)
+	}
 }
 
 func (s *session) expect(name string, values []string, at int) {
@@ -128,9 +140,12 @@ func (s *session) tidy(ctx context.Context) {
 	}
 }
 
+// present names the memory of a modem that does not tell which it uses.
+const present = "-"
+
 // choose selects the memory that messages are read from and deleted in.
 func (s *session) choose(ctx context.Context, memory string) bool {
-	if s.memory == memory || memory == "" {
+	if memory == present || memory == s.memory {
 		return true
 	}
 	_, err := s.command(ctx, `+CPMS="`+memory+`"`, "+CPMS:", slow)
@@ -142,13 +157,14 @@ func (s *session) choose(ctx context.Context, memory string) bool {
 	return true
 }
 
-// readOne reads the message stored at a slot. 0 or no line: there is none any more.
+// readOne reads the message stored at a slot; there may be none any more.
 func (s *session) readOne(ctx context.Context, at slot) {
 	if !s.choose(ctx, at.memory) {
 		return
 	}
 	lines, err := s.ask(ctx, query{cmd: fmt.Sprintf("+CMGR=%d", at.index), prefix: "+CMGR:", pdus: true, bare: true, limit: slow})
 	if err != nil || len(lines) < 2 {
+		s.hollow[at]++
 		return // the memory is read at each poll
 	}
 	f := fields(lines[0], "+CMGR:") // stat, [name], length
@@ -166,8 +182,8 @@ func (s *session) stored(pdu string, length int, at slot) {
 	}
 	if s.poor[at]++; s.poor[at] >= 2 {
 		s.m.inbox.free(at)
-	} else if len(s.fetch) < 256 {
-		s.fetch = append(s.fetch, at)
+	} else {
+		s.announced(at)
 	}
 }
 
@@ -175,12 +191,12 @@ func (s *session) stored(pdu string, length int, at slot) {
 // arrived while the box was off, or whose announcement was lost, are found here.
 func (s *session) memoryFull(ctx context.Context) bool {
 	used, room, ok := s.usage(ctx)
-	if !ok || used == 0 {
+	if ok && used == 0 {
 		return false
 	}
 	s.readAll(ctx)
 	s.tidy(ctx)
-	if used < room {
+	if !ok || used < room {
 		return false
 	}
 	s.m.inbox.flush() // parts wait for others that cannot arrive
@@ -214,7 +230,7 @@ func (s *session) usage(ctx context.Context) (used, room int, ok bool) {
 
 // readAll reads every stored message (4: all). Those that were written or sent by somebody (2, 3) are not ours.
 func (s *session) readAll(ctx context.Context) {
-	memory := s.memory
+	memory := orElse(s.memory, present)
 	lines, err := s.ask(ctx, query{cmd: "+CMGL=4", prefix: "+CMGL:", pdus: true, bare: true, limit: slow})
 	var f *Fault
 	if err != nil && !errors.As(err, &f) {

@@ -25,7 +25,7 @@ func (*Texts) Kind() string { return "sms" }
 //
 // The errors: ErrForGood for what is no number, no text or refused as such; ErrPerhaps if nobody knows whether the
 // network took it, after 60 s without its answer for instance; all others pass, like ErrSIM, ErrNetwork, ErrBusy. It
-// returns within Options.Wait and 80 s a part.
+// returns within Options.Wait and 80 s for each part.
 func (t *Texts) Send(ctx context.Context, msg *callout.Message) (callout.Receipt, error) {
 	to, err := Number(msg.To)
 	if err != nil {
@@ -144,9 +144,7 @@ func (s *session) submit(run, asked context.Context, part submit) (int, error) {
 	for {
 		l, err := s.next(run, t.C)
 		if err != nil {
-			if errors.Is(err, errSilent) {
-				_ = s.align(run)
-			}
+			s.skewed = errors.Is(err, errSilent) // the caller is told first, then the loop waits on
 			return 0, callout.Perhaps(wrap(command, err))
 		}
 		if n, ok := field(fields(l.text, "+CMGS:"), 0); ok && strings.HasPrefix(l.text, "+CMGS:") {

@@ -36,11 +36,13 @@ type session struct {
 	why    error // why lines was closed; read after that only
 
 	dead   error        // set once the session is over
+	skewed bool         // a result may still come that belongs to nothing any more
 	awaits string       // the unsolicited line whose second line, a PDU, comes next
 	length int          // announced with it
 	fetch  []slot       // stored messages that are to be read
 	memory string       // that AT+CPMS has selected; "" not known
 	poor   map[slot]int // stored messages that could not be read, and how often
+	hollow map[slot]int // announced messages that were not there, since the last poll
 	call   *string      // nil: no call is in progress; else the result that ended it, "" while it lasts
 	cs     Registration // circuit-switched
 	eps    Registration // LTE
@@ -48,7 +50,7 @@ type session struct {
 
 func newSession(m *Modem, port io.ReadWriteCloser) *session {
 	m.inbox.forget()
-	return &session{m: m, port: port, lines: make(chan line, 64), closed: make(chan struct{}), poor: map[slot]int{}}
+	return &session{m: m, port: port, lines: make(chan line, 64), closed: make(chan struct{}), poor: map[slot]int{}, hollow: map[slot]int{}}
 }
 
 // close ends the session and the reading goroutine.
@@ -281,8 +283,12 @@ const settle = 100 * time.Millisecond
 
 // align brings both sides into step: whatever the modem was doing, the answer to this question can only come after
 // all earlier ones. A modem that gives none in three tries is lost.
-func (s *session) align(ctx context.Context) error {
-	for range 3 {
+func (s *session) align(ctx context.Context) error { return s.alignIn(ctx, 3) }
+
+// alignIn gives the modem more or fewer tries of five seconds.
+func (s *session) alignIn(ctx context.Context, tries int) error {
+	s.skewed = false
+	for range tries {
 		if err := s.write(esc + "\r"); err != nil {
 			return err
 		}

@@ -132,7 +132,7 @@ func fields(line, prefix string) []string {
 
 // field returns the i-th value as a number.
 func field(values []string, i int) (int, bool) {
-	if i >= len(values) {
+	if i < 0 || i >= len(values) {
 		return 0, false
 	}
 	n, err := strconv.Atoi(values[i])

@@ -132,7 +132,7 @@ func signs(r rune) (string, bool) {
 		return "F", true
 	case 'µ', 'μ':
 		return "u", true
-	case 'Ω': // the ohm sign is a character of its own; the Greek letter is in the alphabet
+	case '\u2126': // the ohm sign is a character of its own; the Greek letter is in the alphabet
 		return "Ω", true
 	case '¹':
 		return "1", true

@@ -40,10 +40,14 @@ func (v *Voice) Send(ctx context.Context, msg *callout.Message) (callout.Receipt
 // setup is how long a call may take until the other side rings.
 const setup = 30 * time.Second
 
+// greeting is how long a call that was answered is held: not so short that it is taken for a fault.
+const greeting = 2 * time.Second
+
 // call is an outgoing call in progress.
 type call struct {
 	s     *session
 	rang  bool // the other side was alerted
+	taken bool // somebody answered
 	blind bool // the modem does not tell the state of calls
 }
 
@@ -101,7 +105,7 @@ func (c *call) follow(ctx context.Context) error {
 	}
 	end := time.Now().Add(setup)
 	for time.Now().Before(end) {
-		alerted := c.rang
+		alerted, taken := c.rang, c.taken
 		c.look(ctx)
 		switch {
 		case c.s.over(ctx) != nil:
@@ -110,6 +114,8 @@ func (c *call) follow(ctx context.Context) error {
 			return c.ended()
 		case c.blind:
 			return c.listen(ctx, c.s.m.o.Ring)
+		case c.taken && !taken:
+			end = time.Now().Add(greeting)
 		case c.rang && !alerted:
 			end = time.Now().Add(c.s.m.o.Ring)
 		}
@@ -153,7 +159,8 @@ func (c *call) look(ctx context.Context) {
 		state, ok2 := field(f, 2)
 		if ok && ok2 && direction == 0 {
 			ours = true
-			c.rang = c.rang || state == 3 || state == 0
+			c.taken = c.taken || state == 0
+			c.rang = c.rang || state == 3 || c.taken
 		}
 	}
 	if c.rang && !ours && *c.s.call == "" {
