@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"roundsman/rules"
@@ -13,6 +14,9 @@ type actRequest struct {
 	act   rules.Act
 	done  chan error // has room for one
 }
+
+// errNotKept: the act is in force, and lost if the box stops before the record can be written again.
+var errNotKept = errors.New("done, but it is not on the record: the record cannot be written")
 
 // Act carries out what a person asks; see exporter.Acts.
 func (j *judge) Act(ctx context.Context, alarm string, act rules.Act) error {
@@ -42,6 +46,9 @@ func (j *judge) act(ctx context.Context, a actRequest) error {
 		j.events, err = j.engine.Act(now, a.act, j.events[:0])
 		j.deadline = j.engine.Next()
 		j.settle(ctx, now)
+		if err == nil && j.keep.failing {
+			err = errNotKept
+		}
 		return err
 	}
 	return fmt.Errorf("%s: %w", a.alarm, rules.ErrNoAlarm)

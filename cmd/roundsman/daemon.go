@@ -7,8 +7,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
-	"strings"
 	"sync/atomic"
 	"time"
 
@@ -71,6 +69,7 @@ func newDaemon(site *configs.Site, set settings) (*daemon, error) {
 		return nil, errors.Join(err, d.Close())
 	}
 	d.board = d.judge.board
+	d.add("figures", d.judge.figures.run)
 	for _, l := range d.links {
 		d.add("link "+l.Name(), func(ctx context.Context) error { return l.Run(ctx, d.judge.in) })
 	}
@@ -106,6 +105,7 @@ func (d *daemon) Close() error {
 
 func (d *daemon) addLinks() error {
 	for _, o := range d.site.Modbus {
+		o.Log = d.log.With("link", o.Name)
 		l, err := modbus.New(o, d.site.Points, d.clock)
 		if err != nil {
 			return fmt.Errorf("link %s: %w", o.Name, err)
@@ -166,65 +166,33 @@ func (d *daemon) health() []panel.Part {
 	return parts
 }
 
-// serve adds the web server on a listener that is already open. The error is about a person's key.
-func (d *daemon) serve(l net.Listener) error {
+// serve adds the web server on a listener that is already open. path is that of the site file, beside which keys lie.
+func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Context, who string) error) {
 	version, commit, goVersion := build()
 	mux := http.NewServeMux()
-	mux.Handle("/metrics", metrics.New(d.board, metrics.Build{Version: version, Commit: commit, Go: goVersion}).Handler())
-	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge}
+	mux.Handle("/metrics", readOnly(metrics.New(d.board, metrics.Build{Version: version, Commit: commit, Go: goVersion}).Handler()))
+	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload}
 	if d.record != nil {
-		opts.Journal = journal{d.record}
+		opts.Journal = journal{d.record, d.judge.figures.priority}
 	}
 	var err error
-	if opts.People, err = people(d.site.People); err != nil {
-		return err
+	if opts.People, err = readPeople(d.site.People, path); err != nil {
+		d.log.Error("left out of those who may act", "error", err) // the room is watched all the same
 	}
 	mux.Handle("/", panel.New(d.board, opts).Handler())
 	d.add("web", func(ctx context.Context) error { return serveHTTP(ctx, l, mux) })
-	return nil
 }
 
-// people reads the keys of those who may act.
-func people(list []configs.Person) ([]exporter.Person, error) {
-	out := make([]exporter.Person, 0, len(list))
-	for _, p := range list {
-		person := exporter.Person{ID: p.ID, Name: p.Name}
-		if p.KeyFile != "" {
-			key, err := readSecret(p.KeyFile)
-			if err != nil {
-				return nil, fmt.Errorf("key of %s: %w", p.ID, err)
-			}
-			person.Key = key
+// readOnly lets only requests through that change nothing.
+func readOnly(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			w.Header().Set("Allow", "GET, HEAD")
+			http.Error(w, "only GET and HEAD", http.StatusMethodNotAllowed)
+			return
 		}
-		out = append(out, person)
-	}
-	return out, nil
-}
-
-// mostSecret bounds what a file with a secret may hold, in bytes.
-const mostSecret = 4096
-
-// readSecret reads a secret from its file, which nobody but the owner may read. Errors name the file, never the secret.
-func readSecret(path string) (exporter.Secret, error) {
-	info, err := os.Stat(path)
-	if err != nil {
-		return "", err
-	}
-	if info.Mode().Perm()&0o077 != 0 {
-		return "", fmt.Errorf("%s: others may read it (mode %03o); chmod 600 it", path, info.Mode().Perm())
-	}
-	if info.Size() > mostSecret {
-		return "", fmt.Errorf("%s: more than %d bytes", path, mostSecret)
-	}
-	text, err := os.ReadFile(path)
-	if err != nil {
-		return "", err
-	}
-	secret := strings.TrimSpace(string(text))
-	if secret == "" {
-		return "", fmt.Errorf("%s: is empty", path)
-	}
-	return exporter.Secret(secret), nil
+		h.ServeHTTP(w, r)
+	})
 }
 
 // serveHTTP serves until ctx ends. Live streams watch ctx, so the stop need not wait for them.

@@ -22,11 +22,12 @@ import (
 const playedByItself = "hose-off@20s+25s"
 
 type demoFlags struct {
-	listen string
-	speed  float64
-	faults []string
-	length time.Duration
-	plain  bool
+	listen  string
+	speed   float64
+	faults  []string
+	length  time.Duration
+	plain   bool
+	trusted bool
 }
 
 func demoCommand() *cobra.Command {
@@ -53,6 +54,7 @@ Faults, as NAME, NAME@TIME or NAME@TIME+LENGTH:
 	flags.Float64Var(&f.speed, "speed", 1, "plant seconds a second; the protocols keep their pace")
 	flags.StringArrayVar(&f.faults, "fault", nil, "`NAME@TIME` of a fault to play; may be repeated")
 	flags.DurationVar(&f.length, "for", 0, "end after this time with a summary")
+	flags.BoolVar(&f.trusted, "trusted-network", false, "everybody who reaches the address may see the pages")
 	flags.BoolVar(&f.plain, "plain", false, "print lines even on a terminal")
 	return cmd
 }
@@ -149,14 +151,12 @@ func (f *demoFlags) daemon(plant *practice.Plant, keep string) (*daemon, string,
 	if err != nil {
 		return nil, "", err
 	}
-	l, err := listenOn(f.listen)
+	l, address, err := listenOn(configs.Listen{Address: f.listen, Trusted: f.trusted})
 	if err != nil {
 		return nil, "", err
 	}
-	if err := d.serve(l); err != nil {
-		return nil, "", errors.Join(err, l.Close())
-	}
-	return d, "http://" + l.Addr().String(), nil
+	d.serve(l, "", nil)
+	return d, address, nil
 }
 
 // readPlant points the site's links at the practice plant.

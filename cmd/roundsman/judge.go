@@ -42,6 +42,7 @@ type judge struct {
 	duty    *duties
 	keep    *keeper
 	self    *selfWatch
+	figures *figures
 	board   *exporter.Board
 
 	latest   []collector.Reading // by point
@@ -84,6 +85,9 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 	}
 	j.keep = newKeeper(rec, clock, log)
 	j.self = newSelfWatch(site.Box, clock)
+	if j.figures, err = newFigures(rec, clock, site.Rules.Rules); err != nil {
+		return nil, err
+	}
 	j.keep.restore(j, now)
 	j.board = exporter.NewBoard(clock, j.view(now))
 	return j, nil
@@ -175,6 +179,7 @@ func (j *judge) step(ctx context.Context, now collector.Moment) {
 // settle keeps what the step changed, and then tells it.
 func (j *judge) settle(ctx context.Context, now collector.Moment) {
 	j.keep.round(j, now)
+	j.figures.count(now, j.events, j.site.Rules)
 	if len(j.events) == 0 {
 		return
 	}
@@ -198,6 +203,7 @@ func (j *judge) view(now collector.Moment) *exporter.View {
 		Readings:  slices.Clone(j.latest),
 		Alarms:    j.engine.Status(nil),
 		Equipment: j.duty.snapshot(now),
+		Figures:   j.figures.shown(now),
 		Round:     j.round,
 	}
 	for _, l := range j.links {

@@ -122,13 +122,20 @@ func (k *keeper) status() record.Status {
 }
 
 // journal shows the record's lines as the pages want them.
-type journal struct{ *record.Record }
+type journal struct {
+	*record.Record
+	priority func(alarm string) rules.Priority // as the rules have it now
+}
 
 // Lines returns the journal's lines; see exporter.Journal.
 func (s journal) Lines(ctx context.Context, from, to time.Time, after int64, limit int) iter.Seq2[exporter.Line, error] {
 	return func(yield func(exporter.Line, error) bool) {
 		for l, err := range s.Record.Journal(ctx, record.Query{From: from, To: to, After: uint64(max(0, after)), Limit: limit}) {
-			if !yield(shownLine(&l), err) || err != nil {
+			line := shownLine(&l)
+			if line.Alarm != "" {
+				line.Priority = s.priority(line.Alarm).String()
+			}
+			if !yield(line, err) || err != nil {
 				return
 			}
 		}

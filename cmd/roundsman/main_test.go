@@ -37,6 +37,7 @@ func TestExitCodes(t *testing.T) {
 		{"unknown fault", "demo --fault flood", exitUsage, `unknown fault "flood"`},
 		{"no speed", "demo --speed 0 --for 1s", exitUsage, "--speed 0: a number above 0 is expected"},
 		{"no length", "demo --for -3s", exitUsage, "--for -3s: a length of time is expected"},
+		{"open to everybody", "demo --listen 0.0.0.0:0", exitWrong, "open to the network without TLS"},
 		{"bad link", "survey http://10.0.0.1 --holding 0-3", exitUsage, "http"},
 		{"no addresses", "survey tcp://127.0.0.1:1 ", exitUsage, "say which addresses"},
 		{"addresses backwards", "survey tcp://127.0.0.1:1 --holding 9-3", exitUsage, "want addresses such as 0-40"},

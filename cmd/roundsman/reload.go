@@ -106,6 +106,7 @@ func (j *judge) swap(site *configs.Site) error {
 	j.keep.forget(j, gone)
 	engine.Track()
 	j.engine = engine
+	j.figures.rules.Store(&site.Rules.Rules)
 	j.site = &exporter.Site{Name: site.Name, Zone: site.Zone, Points: j.site.Points, Rules: site.Rules.Rules, Demo: j.site.Demo}
 	return nil
 }

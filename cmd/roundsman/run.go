@@ -1,6 +1,7 @@
 package main
 
 import (
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -18,6 +19,7 @@ const defaultListen = "127.0.0.1:9480"
 
 func runCommand() *cobra.Command {
 	var listen string
+	var trusted bool
 	cmd := &cobra.Command{
 		Use:   "run SITE.yaml",
 		Short: "Run the daemon for a site",
@@ -28,12 +30,16 @@ func runCommand() *cobra.Command {
 				return err
 			}
 			if listen != "" {
-				site.Listen = configs.Listen{Address: listen}
+				site.Listen.Address = listen
+			}
+			if trusted {
+				site.Listen.Trusted = true
 			}
 			return runSite(cmd, site, args[0])
 		},
 	}
 	cmd.Flags().StringVar(&listen, "listen", "", "address of the pages and metrics, instead of the site file's")
+	cmd.Flags().BoolVar(&trusted, "trusted-network", false, "everybody who reaches the address may see the pages")
 	return cmd
 }
 
@@ -46,14 +52,13 @@ func runSite(cmd *cobra.Command, site *configs.Site, path string) (err error) {
 	defer func() { err = errors.Join(err, d.Close()) }()
 	reload := &reloader{path: path, judge: d.judge}
 	d.add("reload", reload.run)
-	l, err := listenOn(site.Listen.Address)
+	site.Listen.Certificate, site.Listen.Key = beside(path, site.Listen.Certificate), beside(path, site.Listen.Key)
+	l, address, err := listenOn(site.Listen)
 	if err != nil {
 		return err
 	}
-	if err := d.serve(l); err != nil {
-		return errors.Join(err, l.Close())
-	}
-	log.Info("listening", "site", site.Name, "address", "http://"+l.Addr().String(),
+	d.serve(l, path, reload.reload)
+	log.Info("listening", "site", site.Name, "address", address,
 		"points", len(site.Points), "rules", len(site.Rules.Rules), "links", len(d.links))
 	defer log.Info("stopped")
 	return d.Run(cmd.Context())
@@ -67,15 +72,33 @@ func beside(site, path string) string {
 	return filepath.Join(filepath.Dir(site), path)
 }
 
-func listenOn(address string) (net.Listener, error) {
-	if address == "" {
-		address = defaultListen
+// listenOn opens the address of the pages and returns it as a URL. More than loopback takes TLS or an explicit word:
+// whoever reaches it sees everything.
+func listenOn(l configs.Listen) (net.Listener, string, error) {
+	if l.Address == "" {
+		l.Address = defaultListen
 	}
-	l, err := net.Listen("tcp", address)
+	host, _, err := net.SplitHostPort(l.Address)
 	if err != nil {
-		return nil, fmt.Errorf("listen: %w", err)
+		return nil, "", fmt.Errorf("listen: %w", err)
 	}
-	return l, nil
+	ip := net.ParseIP(host)
+	if wide := host != "localhost" && (ip == nil || !ip.IsLoopback()); wide && !l.Trusted && l.Certificate == "" {
+		return nil, "", fmt.Errorf("listen: %s is open to the network without TLS; say trusted-network if everybody on it may see the room", l.Address)
+	}
+	listener, err := net.Listen("tcp", l.Address)
+	if err != nil {
+		return nil, "", fmt.Errorf("listen: %w", err)
+	}
+	if l.Certificate == "" {
+		return listener, "http://" + listener.Addr().String(), nil
+	}
+	pair, err := tls.LoadX509KeyPair(l.Certificate, l.Key)
+	if err != nil {
+		return nil, "", errors.Join(fmt.Errorf("listen: %w", err), listener.Close())
+	}
+	secure := tls.NewListener(listener, &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12, NextProtos: []string{"http/1.1"}})
+	return secure, "https://" + listener.Addr().String(), nil
 }
 
 // loadSite loads a site file with its rules; what is wrong with it goes to out, all of it.

@@ -211,6 +211,9 @@ func writeRegisters(w io.Writer, kind modbus.Table, found []modbus.Register) err
 		for _, ty := range width.types {
 			t.head = append(t.head, right(ty.String()))
 		}
+		if width.registers == 1 {
+			t.head = append(t.head, "text")
+		}
 		for i, r := range found {
 			regs := from(found, i)
 			if len(regs) >= width.registers {
@@ -275,6 +278,11 @@ func addViews(t *table, kind modbus.Table, address uint16, regs []uint16, width 
 			cells[v.Order] = map[modbus.Type]string{}
 		}
 		cells[v.Order][v.Type] = viewText(v)
+		if width == 4 {
+			whole := assemble(regs[:4], v.Order) // a float64 would lose digits beyond 2^53
+			cells[v.Order][modbus.Uint64] = strconv.FormatUint(whole, 10)
+			cells[v.Order][modbus.Int64] = strconv.FormatInt(int64(whole), 10)
+		}
 	}
 	var hex strings.Builder
 	for _, r := range regs[:width] {
@@ -289,9 +297,41 @@ func addViews(t *table, kind modbus.Table, address uint16, regs []uint16, width 
 		for _, ty := range types {
 			row = append(row, right(cells[o][ty]))
 		}
+		if width == 1 {
+			row = append(row, letters(regs[0], o))
+		}
 		t.add(row...)
 		head = []string{"", "", ""}
 	}
+}
+
+// letters shows a register as two characters, a dot for each that cannot be printed.
+func letters(r uint16, o modbus.Order) string {
+	if o == modbus.BADC {
+		r = r<<8 | r>>8
+	}
+	out := []byte{byte(r >> 8), byte(r)}
+	for i, c := range out {
+		if c < ' ' || c > '~' {
+			out[i] = '.'
+		}
+	}
+	return string(out)
+}
+
+// assemble puts four registers together in an order.
+func assemble(regs []uint16, o modbus.Order) (whole uint64) {
+	for i := range regs {
+		r := regs[i]
+		if o == modbus.CDAB || o == modbus.DCBA {
+			r = regs[len(regs)-1-i]
+		}
+		if o == modbus.BADC || o == modbus.DCBA {
+			r = r<<8 | r>>8
+		}
+		whole = whole<<16 | uint64(r)
+	}
+	return whole
 }
 
 func viewText(v modbus.View) string {

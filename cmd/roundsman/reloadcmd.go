@@ -1,0 +1,47 @@
+package main
+
+import (
+	"fmt"
+	"net/http"
+
+	"github.com/spf13/cobra"
+)
+
+func reloadCommand() *cobra.Command {
+	var by, keyFile string
+	var daemon daemonFlag
+	cmd := &cobra.Command{
+		Use:   "reload --by PERSON",
+		Short: "Let the running daemon read its rule files anew",
+		Long: `Reload asks the running daemon to read its site's rule files anew. Alarms whose rule is unchanged keep their
+state. A file that is wrong changes nothing: the last good rules go on, and what is wrong is printed with its place.
+The hang-up signal does the same. Exit 0: the new rules are in force; 1: they are not; 2: wrong usage.`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if by == "" {
+				return usageError{fmt.Errorf("--by is missing: who does it?")}
+			}
+			if err := daemon.vet(); err != nil {
+				return usageError{err}
+			}
+			c := daemonClient{at: daemon.at}
+			if keyFile != "" {
+				key, err := readKey(keyFile)
+				if err != nil {
+					return err
+				}
+				c.key = string(key)
+			}
+			var answer struct{ Reloaded bool }
+			if err := c.ask(cmd.Context(), http.MethodPost, "/api/v1/reload", map[string]string{"by": by}, &answer); err != nil {
+				return err
+			}
+			_, err := fmt.Fprintln(cmd.OutOrStdout(), "the new rules are in force")
+			return err
+		},
+	}
+	cmd.Flags().StringVar(&by, "by", "", "`PERSON` who asks, by the short name of the contacts file")
+	cmd.Flags().StringVar(&keyFile, "key-file", "", "`FILE` with the person's key")
+	daemon.add(cmd)
+	return cmd
+}
