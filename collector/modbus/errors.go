@@ -38,12 +38,13 @@ var exceptionNames = [...]string{
 	GatewayTarget:      "gateway target device failed to respond",
 }
 
-// Error returns the name of AP section 7 with the code, or the code alone for one that is not defined there.
+// Error returns the name of AP section 7 with the code, or the code alone, in both
+// bases as manuals use either, for one that is not defined there.
 func (e Exception) Error() string {
 	if int(e) < len(exceptionNames) && exceptionNames[e] != "" {
 		return fmt.Sprintf("%s (%02X)", exceptionNames[e], uint8(e))
 	}
-	return fmt.Sprintf("exception %02X", uint8(e))
+	return fmt.Sprintf("exception 0x%02X (%d)", uint8(e), uint8(e))
 }
 
 // gateway reports whether a gateway says that the unit behind it is gone.

@@ -171,9 +171,9 @@ func TestExceptionsByName(t *testing.T) {
 		{8, "memory parity error (08)", true},
 		{0x0A, "gateway path unavailable (0A)", false},
 		{0x0B, "gateway target device failed to respond (0B)", false},
-		{7, "exception 07", true},
-		{0x41, "exception 41", true},
-		{0xFF, "exception FF", true},
+		{7, "exception 0x07 (7)", true},
+		{0x37, "exception 0x37 (55)", true},
+		{0xFF, "exception 0xFF (255)", true},
 	}
 	for _, tt := range tests {
 		inBubble(t, func(ctx context.Context, t *testing.T) {
