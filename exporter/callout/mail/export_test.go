@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net"
+	"time"
 
 	"github.com/wneessen/go-mail/smtp"
 )
@@ -13,6 +14,7 @@ import (
 func LoginError(line, password string) error {
 	ours, theirs := net.Pipe()
 	defer ours.Close()
+	ours.SetDeadline(time.Now().Add(5 * time.Second)) // a broken exchange ends
 	go func() {
 		defer theirs.Close()
 		b := make([]byte, 512)

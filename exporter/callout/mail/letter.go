@@ -15,7 +15,7 @@ import (
 	"roundsman/rules"
 )
 
-// titleLimit keeps a subject without spaces within a line of 998 (RFC 5322, section 2.1.1), in characters.
+// titleLimit is the longest subject, in characters; mail programs show fewer.
 const titleLimit = 180
 
 // letter is one mail ready for the wire.
@@ -59,7 +59,11 @@ func (c *Channel) compose(m *callout.Message) (*letter, error) {
 
 // head sets the headers beside the addresses.
 func (c *Channel) head(l *letter, m *callout.Message) {
-	l.msg.Subject(subject(m.Title))
+	if title := subject(m.Title); simple(title) {
+		l.msg.SetGenHeader(gomail.HeaderSubject, title) // folded by the library
+	} else {
+		l.msg.SetGenHeaderPreformatted(gomail.HeaderSubject, title)
+	}
 	l.msg.SetDateWithValue(c.opts.Now().In(m.Created.Location()))
 	l.msg.SetMessageIDWithValue(strings.Trim(l.id, "<>"))
 	if m.Thread != "" {
@@ -80,13 +84,56 @@ func (c *Channel) id(kind, text string) string {
 	return "<" + kind + "." + hex.EncodeToString(sum[:16]) + "@" + strings.ReplaceAll(c.opts.Domain, ":", ".") + ">"
 }
 
-// subject shortens a title, and keeps a text that looks like an encoded word (RFC 2047) from being read as one.
+// subject shortens a title and puts it into words that can be folded. What is not plain text in short words becomes
+// encoded words (RFC 2047): also a text that only looks like one. They are made here because
+// the library's first line, with the header's name, would be too long, and it breaks the line before the first word.
 func subject(title string) string {
-	title = strings.ReplaceAll(title, "=?", "= ?")
 	if utf8.RuneCountInString(title) > titleLimit {
 		title = string([]rune(title)[:titleLimit-3]) + "..."
 	}
-	return title
+	if simple(title) {
+		return title
+	}
+	var words []string
+	word := ""
+	for _, r := range title {
+		c := encodeQ(string(r))
+		if len(word)+len(c) > wordRoom {
+			words = append(words, word)
+			word = ""
+		}
+		word += c
+	}
+	return "=?utf-8?q?" + strings.Join(append(words, word), "?=\r\n =?utf-8?q?") + "?="
+}
+
+// wordRoom is what fits between '=?utf-8?q?' and '?=' on a line of 76 that begins with 'Subject: '.
+const wordRoom = 76 - len("Subject: ") - len("=?utf-8?q??=")
+
+// simple reports whether a title can stand as it is: a mail program folds between its words.
+func simple(title string) bool {
+	longest := 0
+	for w := range strings.SplitSeq(title, " ") {
+		longest = max(longest, len(w))
+	}
+	return ascii(title) && longest < wordRoom && !strings.Contains(title, "=?") && !strings.Contains(title, "\t") &&
+		strings.TrimSpace(title) == title && !strings.Contains(title, "  ")
+}
+
+// encodeQ is the Q encoding (RFC 2047, section 4.2) of one character.
+func encodeQ(character string) string {
+	var s string
+	for _, c := range []byte(character) {
+		switch {
+		case c == ' ':
+			s += "_"
+		case c >= '0' && c <= '9', c|0x20 >= 'a' && c|0x20 <= 'z', strings.IndexByte("!*+-/.,:%", c) >= 0:
+			s += string(rune(c))
+		default:
+			s += fmt.Sprintf("=%02X", c)
+		}
+	}
+	return s
 }
 
 // remarks are what the reader must know about the mail itself.

@@ -27,7 +27,7 @@ type script struct {
 }
 
 func (s *script) answer(command string) string {
-	verb, _, _ := strings.Cut(strings.ToUpper(command), " ")
+	verb, _, _ := strings.Cut(strings.ToUpper(strings.TrimSpace(command)), " ")
 	if a, ok := s.answers[verb]; ok {
 		return a
 	}
@@ -235,11 +235,8 @@ func TestPasswordStaysSecret(t *testing.T) {
 	_, err := mail.New(mail.Options{Host: "mail.example", Security: mail.Plain, From: "a@b.example", Username: "box", Password: calltest.Secret(secret)})
 	calltest.Silent(t, err, secret, coded)
 
-	for _, echo := range []string{"535 no: " + secret, "334 " + coded, "secret " + secret + " is wrong", "235-" + secret + "\r\n2 " + coded} {
+	for _, echo := range []string{"535 no: " + secret, "334 " + coded, "secret " + secret + " is wrong", "2 " + coded, "999 " + secret} {
 		err := mail.LoginError(echo, secret)
-		if err == nil {
-			continue // a success has no text
-		}
 		calltest.Silent(t, err, secret, coded)
 	}
 	c := channel(t, mail.Options{Host: "mail.example", From: "a@b.example", Username: "box",
@@ -259,7 +256,7 @@ func TestOptionsRefused(t *testing.T) {
 		{func(o *mail.Options) { o.Host = "a b" }, `mail: host "a b": not a host name or address`},
 		{func(o *mail.Options) { o.From = "nobody" }, `mail: from: mail address "nobody": mail: missing '@' or angle-addr`},
 		{func(o *mail.Options) { o.From = "a@b.example\r\nBcc: x@y.example" }, "mail: from: mail address: holds a line break or control character"},
-		{func(o *mail.Options) { o.ReplyTo = "a@" }, `mail: reply-to: mail address "a@": mail: no angle-addr`},
+		{func(o *mail.Options) { o.ReplyTo = "a@" }, `mail: reply-to: mail address "a@": mail: missing '@' or angle-addr`},
 		{func(o *mail.Options) { o.Domain = "a b" }, `mail: domain "a b": not a host name`},
 		{func(o *mail.Options) { o.Username = "box" }, "mail: a user name and a password go together"},
 		{func(o *mail.Options) { o.Port = 70000 }, "mail: port 70000: not from 1 to 65535"},

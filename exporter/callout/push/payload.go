@@ -2,6 +2,7 @@ package push
 
 import (
 	"encoding/json"
+	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -33,7 +34,7 @@ type Payload struct {
 func encode(m *callout.Message) []byte {
 	p := Payload{
 		Key: m.Key, Subject: m.Subject.String(), Site: m.Site, Alarm: m.Alarm, Thread: m.Thread,
-		Priority: m.Priority.String(), Title: m.Title, Body: m.Text, Link: m.Link, Number: m.Number,
+		Priority: m.Priority.String(), Title: strings.ToValidUTF8(m.Title, "\uFFFD"), Body: strings.ToValidUTF8(m.Text, "\uFFFD"), Link: m.Link, Number: m.Number,
 		Created: m.Created, Repeat: m.Repeat, Late: m.Late,
 	}
 	if y := p.Created.Year(); y < 0 || y > 9999 { // JSON cannot say it
@@ -42,11 +43,11 @@ func encode(m *callout.Message) []byte {
 	if b, ok := fit(&p, &p.Body); ok {
 		return b
 	}
-	p.Title = m.Title
+	title := p.Title
 	if b, ok := fit(&p, &p.Title); ok {
 		return b
 	}
-	p = Payload{Subject: p.Subject, Priority: p.Priority, Number: p.Number, Created: p.Created, Title: m.Title}
+	p = Payload{Subject: p.Subject, Priority: p.Priority, Number: p.Number, Created: p.Created, Title: title}
 	b, _ := fit(&p, &p.Title)
 	return b
 }

@@ -53,16 +53,19 @@ type Client struct {
 
 // New checks the options and returns a client with connections of its own.
 func New(o Options) (*Client, error) {
+	if o.Timeout == 0 {
+		o.Timeout = DefaultTimeout
+	}
 	t := &http.Transport{
-		DialContext:            o.Dial,
+		DialContext: dialer(o),
+		// The transport goes on making a connection whose request has been given up. Against a host that
+		// accepts and keeps silent each try would leave two goroutines and a socket for ever.
+		TLSHandshakeTimeout:    o.Timeout,
 		TLSClientConfig:        &tls.Config{MinVersion: tls.VersionTLS12},
 		ForceAttemptHTTP2:      true,
 		MaxResponseHeaderBytes: headerLimit,
 		MaxIdleConnsPerHost:    1,
 		IdleConnTimeout:        90 * time.Second,
-	}
-	if t.DialContext == nil {
-		t.DialContext = (&net.Dialer{}).DialContext
 	}
 	if o.CAFile != "" {
 		pool, err := Roots(o.CAFile)
@@ -78,13 +81,23 @@ func New(o Options) (*Client, error) {
 		}
 		t.Proxy = http.ProxyURL(u)
 	}
-	if o.Timeout == 0 {
-		o.Timeout = DefaultTimeout
-	}
 	c := &Client{timeout: o.Timeout}
 	c.http.Transport = t
 	c.http.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 	return c, nil
+}
+
+// dialer opens the way within the time limit.
+func dialer(o Options) func(ctx context.Context, network, address string) (net.Conn, error) {
+	dial := o.Dial
+	if dial == nil {
+		dial = (&net.Dialer{}).DialContext
+	}
+	return func(ctx context.Context, network, address string) (net.Conn, error) {
+		ctx, cancel := context.WithTimeout(ctx, o.Timeout)
+		defer cancel()
+		return dial(ctx, network, address)
+	}
 }
 
 // Close closes idle connections.

@@ -1,0 +1,4 @@
+package webhook
+
+// Tag is the bare HMAC, for its published vectors.
+var Tag = tag
