@@ -27,6 +27,15 @@ type builder struct {
 	alarms     map[string]int // by alarm name, index into the set
 	entries    []*entry       // by index into the set
 	path       []*point       // being settled, each for the one before
+
+	secrets       secretFiles
+	people, rotas []string
+	reachable     map[string]bool // people who have channels
+	channelKinds  map[string]*channelKind
+	channelNames  []string
+	channelValues []*strict.Value // of the site's channels
+	calls         bool            // the contacts file has call-outs
+	ownCallOut    string          // of Roundsman's own rules
 }
 
 // point is a point while the site is being built.
@@ -54,9 +63,12 @@ const (
 	oneUnit // of the link, the one of registers.Unit
 )
 
-func newBuilder(log *strict.Log) *builder {
+func newBuilder(log *strict.Log, secrets secretFiles) *builder {
 	return &builder{
-		log: log,
+		log:          log,
+		secrets:      secrets,
+		reachable:    map[string]bool{},
+		channelKinds: map[string]*channelKind{},
 		site: &Site{
 			Zone:   time.UTC,
 			Listen: Listen{Address: "127.0.0.1:9480"},
@@ -72,12 +84,15 @@ const day = 24 * time.Hour
 func (b *builder) build(top, contacts *strict.Value, ruleFiles []*strict.Value) {
 	b.head(top)
 	b.contacts(top, contacts)
+	b.calls = contacts.Has("call-outs")
 	b.readLinks(top.Get("links"))
 	b.declarePoints(top.Get("points"))
 	b.fillPoints()
 	b.readConditions(top.Get("conditions"))
 	b.readEquipment(top.Get("equipment"))
+	b.callOuts(contacts)
 	b.readRules(ruleFiles)
+	b.checkCallOuts(top, contacts)
 	b.finish()
 }
 

@@ -63,11 +63,10 @@ func TestBadContacts(t *testing.T) {
 			`contacts.yaml:3:26: people.b.key-file: /k is that of a too; with one key each could act as the other`},
 		{"long name", "people:\n  a: {name: " + strings.Repeat("x", 61) + "}", `contacts.yaml:2:13: people.a.name: has 61 letters, at most 60 are shown`},
 		{"unprintable name", "people:\n  a: {name: \"A\\u202eB\"}", `contacts.yaml:2:13: people.a.name: "A\u202eB" holds a character that cannot be shown`},
-		{"what is not there yet", "people:\n  a: {name: A, mobile: x}\nchannels: {}\nrota: {}\nquiet-hours: 22:00-06:00\nescalation: []",
+		{"what is not there", "people:\n  a: {name: A, mobile: x}\nchanels: {}\nrota: {}\nquiet-hours: 22:00-06:00\nescalation: []",
 			`contacts.yaml:2:16: people.a: unknown key "mobile"
-contacts.yaml:3:1: unknown key "channels"
-contacts.yaml:4:1: unknown key "rota"
-contacts.yaml:5:1: unknown key "quiet-hours"
+contacts.yaml:3:1: unknown key "chanels" (did you mean channels?)
+contacts.yaml:5:14: quiet-hours: found "22:00-06:00", expected keys with values
 contacts.yaml:6:1: unknown key "escalation"`},
 	} {
 		t.Run(c.name, func(t *testing.T) {

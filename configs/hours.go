@@ -74,7 +74,7 @@ func (h *hours) spans(y int, m time.Month, d int) []stretch {
 	}
 	out := make([]stretch, 0, len(day))
 	for _, o := range day {
-		s := stretch{h.wall(y, m, d, o.from, false), h.wall(y, m, d, o.to, true)}
+		s := stretch{wall(h.zone, y, m, d, o.from, false), wall(h.zone, y, m, d, o.to, true)}
 		if s.from < s.to {
 			out = append(out, s)
 		}
@@ -82,11 +82,11 @@ func (h *hours) spans(y int, m time.Month, d int) []stretch {
 	return out
 }
 
-// wall returns the moment at which the clock on the wall reads a time. The
+// wall returns the moment at which the clock on a zone's walls reads a time. The
 // readings it skips stand for the moment of the skip; of two it returns the
 // first, or with last the last.
-func (h *hours) wall(y int, m time.Month, d, minute int, last bool) collector.Moment {
-	t := time.Date(y, m, d, 0, minute, 0, 0, h.zone)
+func wall(zone *time.Location, y int, m time.Month, d, minute int, last bool) collector.Moment {
+	t := time.Date(y, m, d, 0, minute, 0, 0, zone)
 	start, end := t.ZoneBounds()
 	_, offset := t.Zone()
 	naive := time.Date(y, m, d, 0, minute, 0, 0, time.UTC).Unix()
@@ -104,7 +104,7 @@ func (h *hours) wall(y int, m time.Month, d, minute int, last bool) collector.Mo
 		_, after := edge.Zone()
 		for _, o := range [...]int{before, after} {
 			other := time.Unix(naive-int64(o), 0)
-			_, is := other.In(h.zone).Zone()
+			_, is := other.In(zone).Zone()
 			if is == o && (last && other.After(t) || !last && other.Before(t)) {
 				t = other
 			}
@@ -128,7 +128,7 @@ func (b *builder) hours(v *strict.Value) *hours {
 			e.Failf("expected times such as 07:00-20:00, or closed")
 			continue
 		}
-		days := daysOf(e)
+		days := daysOf(e, "except")
 		spans := openings(e)
 		for _, d := range days {
 			if set[d] {
@@ -157,11 +157,32 @@ func (b *builder) exceptions(h *hours, v *strict.Value) {
 	}
 }
 
-// daysOf reads 'monday', 'monday-friday', 'daily'.
-func daysOf(v *strict.Value) []int {
-	name := strings.ToLower(v.Key())
+// daysOf reads a key such as 'monday', 'monday-friday' or 'daily'; others are the words that may stand in its place.
+func daysOf(v *strict.Value, others ...string) []int {
+	days, ok := daysIn(v.Key())
+	if !ok {
+		words := append([]string{"daily"}, others...)
+		v.KeyFailf("unknown day %q%s; expected a day, days such as monday-friday%s", short(v.Key()),
+			v.Guess(strings.ToLower(v.Key()), slices.Concat(weekdays[:], words)...), orWords(words))
+	}
+	return days
+}
+
+// orWords is the end of a list of what is expected: ', daily or except'.
+func orWords(words []string) string {
+	last := len(words) - 1
+	out := ""
+	for _, w := range words[:last] {
+		out += ", " + w
+	}
+	return out + " or " + words[last]
+}
+
+// daysIn returns the days of 'monday', 'monday-friday' or 'daily', as time.Weekday counts them.
+func daysIn(text string) (days []int, ok bool) {
+	name := strings.ToLower(text)
 	if name == "daily" {
-		return []int{0, 1, 2, 3, 4, 5, 6}
+		return []int{0, 1, 2, 3, 4, 5, 6}, true
 	}
 	first, last, span := strings.Cut(name, "-")
 	a, ok1 := weekday(first)
@@ -170,15 +191,14 @@ func daysOf(v *strict.Value) []int {
 		z, ok2 = weekday(last)
 	}
 	if !ok1 || !ok2 {
-		v.KeyFailf("unknown day %q%s; expected a day, days such as monday-friday, daily or except", short(v.Key()), v.Guess(name, append(weekdays[:], "daily", "except")...))
-		return nil
+		return nil, false
 	}
 	out := []int{a}
 	for d := a; d != z; {
 		d = (d + 1) % 7
 		out = append(out, d)
 	}
-	return out
+	return out, true
 }
 
 func weekday(s string) (int, bool) {
@@ -196,21 +216,27 @@ func openings(v *strict.Value) []open {
 		if e.Text() == "closed" {
 			continue
 		}
-		first, last, ok := strings.Cut(e.Text(), "-")
-		from, ok1 := clock(first)
-		to, ok2 := clock(last)
+		o, ok := openingOf(e.Text())
 		switch {
-		case !ok || !ok1 || !ok2:
+		case !ok:
 			e.Failf("%q are no hours; expected 07:00-20:00 or closed", short(e.Text()))
-		case to <= from:
+		case o.to <= o.from:
 			e.Failf("%s ends before it begins; past midnight write two days: 18:00-24:00 and 00:00-02:00", e.Text())
-		case len(out) > 0 && from < out[len(out)-1].to:
+		case len(out) > 0 && o.from < out[len(out)-1].to:
 			e.Failf("%s begins before the hours before it end", e.Text())
 		default:
-			out = append(out, open{from, to})
+			out = append(out, o)
 		}
 	}
 	return out
+}
+
+// openingOf reads '07:00-20:00'.
+func openingOf(s string) (open, bool) {
+	first, last, ok := strings.Cut(s, "-")
+	from, ok1 := clock(first)
+	to, ok2 := clock(last)
+	return open{from, to}, ok && ok1 && ok2
 }
 
 // clock reads '7:00' or '07:00', up to 24:00, in minutes from midnight.

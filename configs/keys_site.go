@@ -185,7 +185,7 @@ func conditionShape() *strict.Shape {
 		key("hold", duration(), "Stays true for so long after its terms ceased to hold."),
 		key("until", texts(), "Makes it a latch: once true it stays so until these hold."),
 		key("at-most", duration(), "The longest a latch stays true."),
-		key("hours", strict.NamedOf(strict.AnyOf(text(), strict.ListOf(text(), 1), strict.NamedOf(texts()))), "Opening hours by day: {monday-friday: 07:00-20:00, sunday: 08:00-18:00, except: {2026-12-25: closed}}."),
+		key("hours", hoursShape(), "Opening hours by day: {monday-friday: 07:00-20:00, sunday: 08:00-18:00, except: {2026-12-25: closed}}."),
 	))
 }
 

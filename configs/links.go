@@ -236,13 +236,7 @@ func (b *builder) brokerAddress(v *strict.Value) string {
 
 // plainPassword remarks on a password that crosses a network in plain text.
 func (b *builder) plainPassword(l *link) {
-	host, ok := strings.CutPrefix(l.mqtt.Broker, "tcp://")
-	if !ok || l.mqtt.PasswordFile == "" {
-		return
-	}
-	if h, _, err := net.SplitHostPort(host); err == nil && !loopback(h) {
-		l.v.Get("mqtt").Remarkf("the password goes to %s unencrypted; ssl:// encrypts it", h)
-	}
+	b.plainSecret(l.v.Get("mqtt"), l.mqtt.Broker, l.mqtt.PasswordFile != "")
 }
 
 // oneOwner complains about two links on one serial line, and on one client id at one broker.

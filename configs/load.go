@@ -20,10 +20,11 @@ const mostRuleFiles = 500
 // which lie in its folder or below. Problems name the files as seen from where path is.
 func LoadFile(path string) (*Site, error) {
 	dir, name := filepath.Split(path)
+	secrets := secretFiles{dir: dir, look: true}
 	if dir == "" {
-		return Load(os.DirFS("."), name)
+		return load(os.DirFS("."), name, secrets)
 	}
-	site, err := Load(os.DirFS(dir), name)
+	site, err := load(os.DirFS(dir), name, secrets)
 	if ps, ok := errors.AsType[Problems](err); ok {
 		return nil, under(dir, ps)
 	}
@@ -31,6 +32,7 @@ func LoadFile(path string) (*Site, error) {
 		return nil, err
 	}
 	site.Notes = under(dir, site.Notes)
+	site.Callout.places = under(dir, site.Callout.places)
 	return site, nil
 }
 
@@ -44,10 +46,13 @@ func under(dir string, ps Problems) Problems {
 
 // Load reads the site file name of fsys and the contacts and rule files it names. The error
 // is of type Problems and holds everything that is wrong with all the files;
-// the site is nil then.
-func Load(fsys fs.FS, name string) (*Site, error) {
+// the site is nil then. Files of secrets are not of fsys and not looked at;
+// relative ones are looked for in the folder the program runs in.
+func Load(fsys fs.FS, name string) (*Site, error) { return load(fsys, name, secretFiles{}) }
+
+func load(fsys fs.FS, name string, secrets secretFiles) (*Site, error) {
 	log := &strict.Log{}
-	b := newBuilder(log)
+	b := newBuilder(log, secrets)
 	if top := parse(fsys, name, siteShape(), log); top != nil {
 		b.build(top, contactsFile(fsys, name, top.Get("contacts"), log), ruleFiles(fsys, name, top.Get("rules"), log))
 	}

@@ -20,6 +20,10 @@ type Box struct {
 	Disk   collector.PointID // free share of the record's disk, in %
 	Clock  collector.PointID // by how many seconds the wall clock stepped of late, either way
 	Files  collector.PointID // state: the files on disk are those in force; its detail names file:line
+
+	// Of calling people; NoPoint where the contacts file has no call-outs.
+	CalloutOldest    collector.PointID // age of the oldest message that is not sent yet, in s; 0: none waits
+	CalloutReachable collector.PointID // state: somebody can be reached; its detail says why not
 }
 
 // boxPoints adds them, after the links' own.
@@ -30,7 +34,13 @@ func (b *builder) boxPoints() {
 		Record: b.boxPoint("box.record.writable", collector.State, units.None, 0),
 		Disk:   b.boxPoint("box.disk.free", collector.Number, percent, 1),
 		Clock:  b.boxPoint("box.clock.step", collector.Number, seconds, 0),
-		Files:  b.boxPoint("box.files.loaded", collector.State, units.None, 0),
+		Files:  b.boxPoint("box.files.good", collector.State, units.None, 0),
+
+		CalloutOldest: collector.NoPoint, CalloutReachable: collector.NoPoint,
+	}
+	if b.calls {
+		b.site.Box.CalloutOldest = b.boxPoint("box.callout.oldest", collector.Number, seconds, 0)
+		b.site.Box.CalloutReachable = b.boxPoint("box.callout.reachable", collector.State, units.None, 0)
 	}
 }
 
@@ -58,7 +68,11 @@ func (b *builder) addOwnRules() {
 			continue
 		}
 		ref := ruleRef{v: v, first: len(b.entries)}
-		b.entries = append(b.entries, slices.DeleteFunc(b.readRule(v), func(e *entry) bool { return judged[e.rule.Point] })...)
+		own := slices.DeleteFunc(b.readRule(v), func(e *entry) bool { return judged[e.rule.Point] })
+		for _, e := range own {
+			e.rule.CallOut = b.ownCallOut
+		}
+		b.entries = append(b.entries, own...)
 		ref.last = len(b.entries)
 		b.ruleIndex[v.Key()] = ref
 	}

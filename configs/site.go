@@ -44,6 +44,7 @@ type Site struct {
 	Record   Record
 	Contacts string   // the path as written; '' if not given
 	People   []Person // of the contacts file, in its order; nobody else may act on alarms
+	Callout  Callout  // who is called, and through what
 	// Notes are warnings and remarks: defaults that were chosen, conditions nobody uses, plain text over a network.
 	Notes Problems
 }

@@ -2,8 +2,8 @@ package configs_test
 
 import (
 	"math"
-	"strconv"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"

@@ -79,6 +79,12 @@ func (v *Value) KeyWarnf(format string, args ...any) { v.say(v.keyNode(), Warnin
 // Remarkf adds a remark at the value's key.
 func (v *Value) Remarkf(format string, args ...any) { v.say(v.keyNode(), Remark, format, args...) }
 
+// KeyPlace returns a problem without a text at the value's key, for what is found out later.
+func (v *Value) KeyPlace() Problem {
+	n := v.keyNode()
+	return Problem{File: v.file.name, Line: max(n.Line, 1), Column: max(n.Column, 1), Path: clip(v.Path(), mostPath)}
+}
+
 func (v *Value) keyNode() *yaml.Node {
 	if v.key != nil {
 		return v.key
