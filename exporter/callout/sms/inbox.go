@@ -1,6 +1,7 @@
 package sms
 
 import (
+	"slices"
 	"time"
 
 	"github.com/warthog618/sms/encoding/tpdu"
@@ -99,8 +100,9 @@ func (l *letter) keep(s slot) {
 	}
 }
 
+// free notes that a slot may be cleared, once: a second deletion could hit a message that came into the slot since.
 func (b *inbox) free(s slot) {
-	if s != (slot{}) {
+	if s != (slot{}) && !slices.Contains(b.erase, s) {
 		b.erase = append(b.erase, s)
 	}
 }
@@ -173,14 +175,17 @@ func (b *inbox) next() (callout.Answer, bool) {
 func (b *inbox) taken() {
 	l := b.ready[0]
 	b.ready = b.ready[1:]
-	b.erase = append(b.erase, l.slots...)
+	for _, s := range l.slots {
+		b.free(s)
+	}
 	b.seen = append(b.seen, l.pdus...)
 	if n := len(b.seen) - mostSeen; n > 0 {
 		b.seen = append([]string(nil), b.seen[n:]...)
 	}
 }
 
-// forget drops all slots: the port was opened anew and the modem may have been changed. The messages are read again.
+// forget drops all slots: the port was opened anew, or the memory was cleared, and other messages may lie in them. What
+// is still stored is read again and told for a duplicate.
 func (b *inbox) forget() {
 	b.erase = nil
 	for _, list := range [][]*letter{b.open, b.ready} {

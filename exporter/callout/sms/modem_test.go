@@ -94,7 +94,7 @@ func (b *bench) answer() callout.Answer {
 	case a := <-b.near.Answers():
 		return a
 	case <-time.After(5 * time.Minute):
-		b.t.Fatal("no answer came")
+		b.t.Fatalf("no answer came; status %+v, %d on the card", b.near.Status(), b.far.Stored())
 	}
 	return callout.Answer{}
 }

@@ -122,21 +122,30 @@ func (s *session) arrive(pdu string, length int, at slot) bool {
 	return true
 }
 
-// tidy reads what was announced and deletes what was taken.
+// tidy reads what was announced and deletes what was taken, also what comes up meanwhile.
 func (s *session) tidy(ctx context.Context) {
-	for len(s.fetch) > 0 && s.over(ctx) == nil {
-		at := s.fetch[0]
-		s.fetch = s.fetch[1:]
-		s.readOne(ctx, at)
-	}
-	for len(s.m.inbox.erase) > 0 && s.over(ctx) == nil {
-		at := s.m.inbox.erase[0]
-		s.m.inbox.erase = s.m.inbox.erase[1:]
-		if s.choose(ctx, at.memory) {
-			// refused: it is found again when the memory is read, and told for a duplicate
-			s.try(ctx, fmt.Sprintf("+CMGD=%d", at.index), slow)
-			delete(s.poor, at)
+	for s.over(ctx) == nil && !s.skewed {
+		switch b := &s.m.inbox; {
+		case len(s.fetch) > 0:
+			at := s.fetch[0]
+			s.fetch = s.fetch[1:]
+			s.readOne(ctx, at)
+		case len(b.erase) > 0:
+			at := b.erase[0]
+			b.erase = b.erase[1:]
+			s.eraseOne(ctx, at)
+		default:
+			return
 		}
+	}
+}
+
+// eraseOne deletes a stored message. If that is refused it is found again when the memory is read, and told for a
+// duplicate.
+func (s *session) eraseOne(ctx context.Context, at slot) {
+	if s.choose(ctx, at.memory) {
+		s.try(ctx, fmt.Sprintf("+CMGD=%d", at.index), slow)
+		delete(s.poor, at)
 	}
 }
 
@@ -205,6 +214,7 @@ func (s *session) memoryFull(ctx context.Context) bool {
 		return false
 	}
 	s.try(ctx, "+CMGD=1,2", slow) // all that was read, and all that was sent; what nobody took yet is in our memory
+	s.m.inbox.forget()
 	used, room, ok = s.usage(ctx)
 	return ok && used >= room
 }
