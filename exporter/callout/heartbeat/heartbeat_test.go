@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -21,6 +22,8 @@ import (
 // listener is who waits for the beats, on pipes.
 type listener struct {
 	answer func(n int) string // the status line of the n-th beat; "" silence
+
+	mu     sync.Mutex // guards what follows while beats come in over several connections
 	at     []time.Time
 	got    []*http.Request
 	bodies []string
@@ -37,8 +40,7 @@ func (l *listener) dial(context.Context, string, string) (net.Conn, error) {
 				return
 			}
 			body, _ := io.ReadAll(q.Body)
-			l.at, l.got, l.bodies = append(l.at, time.Now()), append(l.got, q), append(l.bodies, string(body))
-			status := l.answer(len(l.got))
+			status := l.note(q, string(body))
 			if status == "" {
 				io.Copy(io.Discard, r)
 				return
@@ -47,6 +49,21 @@ func (l *listener) dial(context.Context, string, string) (net.Conn, error) {
 		}
 	}()
 	return ours, nil
+}
+
+// note keeps a beat and returns its answer.
+func (l *listener) note(q *http.Request, body string) string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.at, l.got, l.bodies = append(l.at, time.Now()), append(l.got, q), append(l.bodies, body)
+	return l.answer(len(l.got))
+}
+
+// forget drops what came in so far.
+func (l *listener) forget() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.at, l.got, l.bodies = nil, nil, nil
 }
 
 // beatFor runs a heartbeat for a span of fake time.
@@ -136,7 +153,7 @@ func TestMissedBeats(t *testing.T) {
 			status.Since.Sub(begin).Round(time.Second) != 4*time.Minute || strings.Contains(status.Error, "T0K3N") {
 			t.Errorf("status %+v", status)
 		}
-		l.got, l.at, l.bodies = nil, nil, nil
+		l.forget()
 		status = beatFor(t, 13*time.Minute, o)
 		if !status.Up || status.Error != "" || status.Missed != 2 || status.Arrived != 4 {
 			t.Errorf("status %+v", status)

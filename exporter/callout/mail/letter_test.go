@@ -33,7 +33,7 @@ func compose(t *testing.T, m *callout.Message) string {
 			o.Now = func() time.Time { return written.Add(90 * time.Minute).UTC() }
 		}
 		s.message = m
-		if _, err, _ := s.send(t, o); err != nil {
+		if _, _, err := s.send(t, o); err != nil {
 			t.Fatal(err)
 		}
 		text = s.mails[0]
@@ -271,7 +271,7 @@ func TestInjectionIsRefused(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				s := &script{answers: map[string]string{}, message: calltest.Message("n.quill@wash.example")}
 				change(s.message)
-				_, err, _ := s.send(t, nil)
+				_, _, err := s.send(t, nil)
 				if !errors.Is(err, callout.ErrForGood) || len(s.said) > 0 {
 					t.Errorf("got %v after %q, want a refusal before a word is said", err, s.said)
 				}

@@ -75,7 +75,7 @@ func (s *script) serve(conn net.Conn) {
 }
 
 // send has one mail sent to the script, and returns how long that took in fake time.
-func (s *script) send(t *testing.T, change func(*mail.Options)) (receipt callout.Receipt, err error, took time.Duration) {
+func (s *script) send(t *testing.T, change func(*mail.Options)) (receipt callout.Receipt, took time.Duration, err error) {
 	t.Helper()
 	if _, ok := s.answers["GREETING"]; !ok {
 		s.answers["GREETING"] = "220 here"
@@ -101,7 +101,7 @@ func (s *script) send(t *testing.T, change func(*mail.Options)) (receipt callout
 	for range served {
 		<-done
 	}
-	return receipt, err, took
+	return receipt, took, err
 }
 
 func TestWhatAnErrorMeansAtEachStage(t *testing.T) {
@@ -137,7 +137,7 @@ func TestWhatAnErrorMeansAtEachStage(t *testing.T) {
 		t.Run(tt.at+" "+tt.answer, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				s := &script{answers: map[string]string{tt.at: tt.answer}}
-				receipt, err, took := s.send(t, nil)
+				receipt, took, err := s.send(t, nil)
 				got := temporary
 				switch {
 				case err == nil:
@@ -165,10 +165,10 @@ func TestWhatAnErrorMeansAtEachStage(t *testing.T) {
 func TestRepeatIsTheSameMail(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		lost, again := &script{answers: map[string]string{"END": ""}}, &script{answers: map[string]string{}}
-		if _, err, _ := lost.send(t, nil); !errors.Is(err, callout.ErrPerhaps) {
+		if _, _, err := lost.send(t, nil); !errors.Is(err, callout.ErrPerhaps) {
 			t.Fatal(err)
 		}
-		receipt, err, _ := again.send(t, nil)
+		receipt, _, err := again.send(t, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -226,7 +226,7 @@ func TestPasswordStaysSecret(t *testing.T) {
 	}
 	synctest.Test(t, func(t *testing.T) {
 		s := &script{answers: map[string]string{"EHLO": "250-here\r\n250 AUTH PLAIN LOGIN"}}
-		_, err, _ := s.send(t, login)
+		_, _, err := s.send(t, login)
 		calltest.Silent(t, err, secret, coded)
 		if all := strings.Join(s.said, "\n"); strings.Contains(all, "AUTH") || strings.Contains(all, "MAIL") {
 			t.Errorf("said in the clear: %s", all)

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"io"
 	"net"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -20,9 +22,24 @@ import (
 // script is a broker on pipes. Each connection takes its turn at behave.
 type script struct {
 	behave []string // for each connection: "", or where it goes wrong
-	heard  []*packets.PublishPacket
 	ended  chan struct{}
 	opened int
+
+	mu    sync.Mutex // guards heard
+	heard []*packets.PublishPacket
+}
+
+func (s *script) note(p *packets.PublishPacket) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.heard = append(s.heard, p)
+}
+
+// all returns what was published so far.
+func (s *script) all() []*packets.PublishPacket {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.heard)
 }
 
 func (s *script) dial(context.Context, string, string) (net.Conn, error) {
@@ -54,7 +71,7 @@ func (s *script) serve(conn net.Conn, way string) {
 			}
 			packets.NewControlPacket(packets.Connack).Write(conn)
 		case *packets.PublishPacket:
-			s.heard = append(s.heard, p)
+			s.note(p)
 			switch way {
 			case "cut":
 				return
@@ -106,10 +123,10 @@ func TestNothingIsLostInSilence(t *testing.T) {
 				case errors.Is(err, callout.ErrForGood):
 					class = "for good"
 				}
-				if class != tt.class || took != tt.took || len(s.heard) != tt.heard {
-					t.Errorf("%s after %v, %d publishes; want %s after %v, %d: %v", class, took, len(s.heard), tt.class, tt.took, tt.heard, err)
+				if class != tt.class || took != tt.took || len(s.all()) != tt.heard {
+					t.Errorf("%s after %v, %d publishes; want %s after %v, %d: %v", class, took, len(s.all()), tt.class, tt.took, tt.heard, err)
 				}
-				for _, p := range s.heard {
+				for _, p := range s.all() {
 					if p.Qos != 1 || !p.Retain || p.TopicName != "a/air-low" {
 						t.Errorf("QoS %d, retained %v, topic %s", p.Qos, p.Retain, p.TopicName)
 					}
@@ -143,7 +160,7 @@ func TestFailedMessageDoesNotComeBack(t *testing.T) {
 			t.Errorf("after an hour: %v, %d connections", err, s.opened)
 		}
 		var topics []string
-		for _, p := range s.heard {
+		for _, p := range s.all() {
 			topics = append(topics, p.TopicName)
 		}
 		if got := strings.Join(topics, " "); got != "a/first a/second a/second" {
