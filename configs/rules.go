@@ -23,7 +23,6 @@ type entry struct {
 	key    string // of its kind: 'low-low'
 	point  *point
 	rule   rules.Rule
-	causes *strict.Value
 }
 
 // get returns an alarm key of the limit, or else of the rule.

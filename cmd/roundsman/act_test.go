@@ -239,8 +239,10 @@ func TestForeignServer(t *testing.T) {
 	elsewhere := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { got++ }))
 	defer elsewhere.Close()
 	for name, h := range map[string]http.HandlerFunc{
-		"502 Bad Gateway":           func(w http.ResponseWriter, r *http.Request) { http.Error(w, "<html>", 502) },
-		"307 Temporary Redirect":    func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, elsewhere.URL+r.URL.Path, 307) },
+		"502 Bad Gateway": func(w http.ResponseWriter, r *http.Request) { http.Error(w, "<html>", http.StatusBadGateway) },
+		"307 Temporary Redirect": func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, elsewhere.URL+r.URL.Path, http.StatusTemporaryRedirect)
+		},
 		"the answer cannot be read": func(w http.ResponseWriter, r *http.Request) { fmt.Fprint(w, "<html>") },
 	} {
 		server := httptest.NewServer(h)

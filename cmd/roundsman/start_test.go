@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"fmt"
 	"io"
 	"net/http"
 	"os"
@@ -104,6 +103,6 @@ func startOnce(b *testing.B, binary, site string) (listening, reading time.Durat
 			}
 		}
 	}
-	b.Fatal(fmt.Sprintf("no reading within %v", time.Since(began)))
+	b.Fatalf("no reading within %v", time.Since(began))
 	return
 }

@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"context"
 	"encoding/gob"
-	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -518,5 +517,3 @@ func TestKilledAtBirth(t *testing.T) {
 		closed(t, r, p)
 	}
 }
-
-var errNoChild = errors.New("this child is for another system")
