@@ -113,16 +113,33 @@ func faultOf(err error) collector.Fault {
 	switch wire.ReasonOf(err) {
 	case wire.TimedOut, wire.Waiting:
 		return collector.NoAnswer
-	case wire.Refused, wire.Unreachable, wire.Closed:
+	case wire.Refused, wire.Unreachable:
 		return collector.LinkLost
+	case wire.Closed:
+		if unsent(err) {
+			return collector.LinkLost
+		}
+		return collector.NoAnswer // of this unit: the next one has a line of its own
+	}
+	if errors.Is(err, errLost) {
+		return collector.NoAnswer
 	}
 	return collector.WrongReply
 }
 
+// unsent reports whether the request of the error was not sent for want of a line.
+func unsent(err error) bool {
+	var e *RequestError
+	return errors.As(err, &e) && e.Tries == 0
+}
+
 // outcomeOf sorts an exchange's end for the meter.
 func outcomeOf(err error) collector.Outcome {
-	if err == nil {
+	switch {
+	case err == nil:
 		return collector.Answered
+	case wire.ReasonOf(err) == wire.Closed:
+		return collector.Disconnect
 	}
 	switch faultOf(err) {
 	case collector.Refused:
@@ -133,4 +150,17 @@ func outcomeOf(err error) collector.Outcome {
 		return collector.Disconnect
 	}
 	return collector.Malformed
+}
+
+// detailOf returns the words for an error behind the name of its fault.
+func detailOf(err error) string {
+	var e *RequestError
+	if !errors.As(err, &e) {
+		return err.Error()
+	}
+	reason := wire.ReasonOf(err)
+	if reason == wire.Refused || reason == wire.Unreachable || reason == wire.Closed && unsent(err) {
+		return "link " + e.Link + ": " + e.Err.Error()
+	}
+	return e.detail()
 }

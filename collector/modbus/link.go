@@ -32,6 +32,8 @@ type Link struct {
 	load     load
 	lastDown error  // why the line could not be opened; nil while it is open
 	untried  bool   // nobody has answered yet since the line was opened
+	gone     bool   // the link is down and no unit has answered since
+	first    uint8  // with which unit a round begins
 	probe    int    // which silent unit is asked next
 	count    uint64 // rounds begun
 	atOnce   bool   // failed currents are told without a hold

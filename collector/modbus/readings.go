@@ -46,10 +46,10 @@ func (r *round) readings() []collector.Reading {
 	return append(out[:at], out[r.places(at, out):]...)
 }
 
-// unitState returns how a unit is to be told: never better than its link. One
-// that was not asked in this round gets back what it had when its link does.
+// unitState returns how a unit is to be told: if it did not answer in this
+// round, never better than its link. It gets back what it had when its link does.
 func (r *round) unitState(u *unit) (collector.Fault, string) {
-	if u.byLink = !r.isUp && u.fault == collector.NoFault; u.byLink {
+	if u.byLink = !r.isUp && u.fault == collector.NoFault && u.answered == 0; u.byLink {
 		return collector.LinkLost, r.upWhy
 	}
 	return u.fault, u.why
@@ -76,6 +76,9 @@ func status(id collector.PointID, fault collector.Fault, why string, now collect
 func (r *round) linkReading(out []collector.Reading, now collector.Moment) []collector.Reading {
 	up, why := r.up()
 	r.isUp, r.upWhy = up, why
+	if !up {
+		r.blameLink()
+	}
 	changed := r.meter.SetUp(up, now, why)
 	if changed && r.opts.Log != nil {
 		if up {

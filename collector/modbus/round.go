@@ -3,6 +3,7 @@ package modbus
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"roundsman/collector"
@@ -14,13 +15,16 @@ type round struct {
 	*Link
 	ctx      context.Context
 	due      uint64
-	probed   *unit // the silent unit that was asked in this round
+	probed   *unit // the silent unit that may be asked now
 	busy     time.Duration
 	down     error // why the line is down; ends the round's requests
 	asked    int
 	answered int
 	lastErr  error
-	isUp     bool // whether the link is up after the round
+	hungUp   error // the last loss of the connection on a request
+	lost     int   // connections that were lost before anyone answered over them
+	skipped  bool  // requests were left out for too many of those
+	isUp     bool  // whether the link is up after the round
 	upWhy    string
 }
 
@@ -33,15 +37,31 @@ func (l *Link) round(ctx context.Context, due uint64) []collector.Reading {
 	l.forget(now)
 	r.prepare()
 	requests := l.requests(due)
-	for _, q := range requests {
-		if q.unit.silent == nil {
+	first := r.begin(requests)
+	for i := range requests {
+		if q := requests[(first+i)%len(requests)]; q.unit.silent == nil {
 			r.fetch(q)
 		}
 	}
 	r.probeSilent(requests)
+	r.askAnother(requests)
+	r.judgeLoss()
 	r.probeRefused()
 	l.load.busy += r.busy
-	return r.readings()
+	readings := r.readings()
+	r.note(time.Now())
+	return readings
+}
+
+// begin returns which request is the first: that of the unit at which the last
+// round without connections to spare broke off.
+func (r *round) begin(requests []request) int {
+	for i, q := range requests {
+		if q.unit.id >= r.first {
+			return i
+		}
+	}
+	return 0
 }
 
 // prepare puts away what the last round left.
@@ -52,25 +72,47 @@ func (r *round) prepare() {
 	r.count++
 }
 
-// probeSilent asks one silent unit whose wait is over, one that answers is then
-// read like the others. The rest of them are not asked: one dead device must not
-// hold up the living ones for longer than one time-out a round.
+// probeSilent asks the silent units whose wait is over, in turn, until those
+// that stay silent have cost one time-out: more would hold up the living ones.
+// One that answers is read like the others.
 func (r *round) probeSilent(requests []request) {
-	r.chooseProbe()
-	for _, u := range r.units {
-		if u.silent == nil && u != r.probed {
+	first, cost := r.probe, time.Duration(0)
+	for i := range r.units {
+		n := (first + i) % len(r.units)
+		u, now := r.units[n], time.Now()
+		if u.silent == nil || now.Before(u.retryAt) || cost >= r.opts.Timeout || r.lost >= mostLost {
 			continue
 		}
-		var own []request
-		for _, q := range requests {
-			if q.unit == u && !r.done(q) {
-				own = append(own, q)
-			}
+		own := r.open(requests, u)
+		if len(own) == 0 {
+			continue
 		}
+		r.probed, r.probe = u, (n+1)%len(r.units)
+		turn := u.turn
 		for i := range own {
-			r.fetch(own[(i+u.turn)%len(own)])
+			r.fetch(own[(i+turn)%len(own)])
+		}
+		if u.silent != nil {
+			cost += time.Since(now)
 		}
 	}
+	r.probed = nil
+	for _, q := range requests {
+		if !r.done(q) {
+			r.fetch(q) // what is left are silent units: their points get the reason
+		}
+	}
+}
+
+// open returns the unit's requests that have no outcome in this round yet.
+func (r *round) open(requests []request, u *unit) []request {
+	var own []request
+	for _, q := range requests {
+		if q.unit == u && !r.done(q) {
+			own = append(own, q)
+		}
+	}
+	return own
 }
 
 // done reports whether the round has an outcome for the request.
@@ -78,16 +120,29 @@ func (r *round) done(q request) bool {
 	return r.slots[q.slots[0]].got.round == r.count
 }
 
-// chooseProbe picks the next silent unit in turn whose wait is over.
-func (r *round) chooseProbe() {
-	now := time.Now()
-	for i := range r.units {
-		u := r.units[(r.probe+i)%len(r.units)]
-		if u.silent != nil && !now.Before(u.retryAt) {
-			r.probed, r.probe = u, (r.probe+i+1)%len(r.units)
-			return
-		}
+// askAnother asks a unit that is not due when none of the due ones answered:
+// whether it is they or the link.
+func (r *round) askAnother(requests []request) {
+	if r.answered > 0 || r.asked == 0 || r.down != nil || r.lost >= mostLost {
+		return
 	}
+	now := time.Now()
+	for n := range r.slots {
+		s := &r.slots[n]
+		u := s.unit
+		if s.refusal != nil || u.silent != nil && now.Before(u.retryAt) || asks(requests, u) {
+			continue
+		}
+		r.probed = u
+		if data, err := r.ask(r.alone(n), 1); err == nil {
+			r.store(r.alone(n), data)
+		}
+		return
+	}
+}
+
+func asks(requests []request, u *unit) bool {
+	return slices.ContainsFunc(requests, func(q request) bool { return q.unit == u })
 }
 
 // probeRefused looks once at one refused address whose time has come.
@@ -202,35 +257,54 @@ func (r *round) ask(q request, tries int) ([]byte, error) {
 		}
 		tries = 1
 	}
-	if u.failures > 0 {
+	if u.failures > 0 || r.lost > 0 && r.redial.wait > 0 {
 		tries = 1
 	}
 	return r.try(q, tries)
 }
 
-// try makes up to so many tries of a request.
+// try makes up to so many tries of a request. When the line cannot be opened
+// for a further one, the way in which the last one ended stands.
 func (r *round) try(q request, tries int) ([]byte, error) {
 	var err error
-	for n := 1; n <= tries; n++ {
-		var data []byte
-		if data, err = r.exchange(q); err == nil {
+	n := 0
+	for n < tries {
+		asked := q.unit.asked
+		data, now := r.exchange(q)
+		if now == nil {
 			q.unit.heard(q)
 			return data, nil
 		}
-		if n == tries || r.final(err) {
-			err = r.requestError(q, n, err)
+		if q.unit.asked == asked {
+			if n == 0 {
+				return nil, r.unasked(q, now)
+			}
+			break
+		}
+		n, err = n+1, now
+		if r.final(err) {
 			break
 		}
 	}
+	err = r.requestError(q, n, err)
 	r.lastErr = err
 	r.sum(q, err)
 	return nil, err
 }
 
-// final reports whether another try is of no use: the device has answered by an exception, is not to be asked now, or the line is down.
+// unasked returns the error of a request for which there was no line.
+func (r *round) unasked(q request, err error) error {
+	q.unit.lastErr = r.requestError(q, 0, err)
+	if errors.Is(err, errLost) && !r.skipped {
+		r.skipped, r.first = true, q.unit.id
+	}
+	return q.unit.lastErr
+}
+
+// final reports whether another try is of no use: the device has answered by an exception, or is not to be asked now.
 func (r *round) final(err error) bool {
 	var x Exception
-	return errors.As(err, &x) || r.down != nil || r.ctx.Err() != nil || wire.ReasonOf(err) == wire.Waiting
+	return errors.As(err, &x) || r.ctx.Err() != nil || wire.ReasonOf(err) == wire.Waiting
 }
 
 // sum notes in the unit how a request ended that brought no data.
@@ -240,7 +314,7 @@ func (r *round) sum(q request, err error) {
 	case errors.As(err, &x) && !x.gateway():
 		q.unit.heard(q)
 		return
-	case r.down != nil || wire.ReasonOf(err) == wire.Waiting:
+	case wire.ReasonOf(err) == wire.Waiting:
 		q.unit.lastErr = err
 		return
 	}
@@ -249,81 +323,9 @@ func (r *round) sum(q request, err error) {
 	q.unit.mute(q, err, now)
 }
 
-// exchange makes one exchange over the line, which it opens if needed.
-func (r *round) exchange(q request) ([]byte, error) {
-	if err := r.connect(); err != nil {
-		return nil, err
-	}
-	q.unit.asked++
-	r.asked++
-	start := time.Now()
-	data, err := r.reader.read(q.unit.id, q.table, q.start, q.count)
-	took := time.Since(start)
-	r.busy += took
-	if r.ctx.Err() != nil || wire.ReasonOf(err) == wire.Waiting {
-		return nil, err
-	}
-	r.meter.Count(outcomeOf(err), took)
-	var x Exception
-	switch {
-	case err == nil || errors.As(err, &x):
-		r.answered++
-		r.redial, r.untried = backoff{}, false
-	case r.untried && wire.ReasonOf(err) == wire.Closed:
-		r.cut(err) // opened and closed at once: no better than refused
-	}
-	return data, err
-}
-
-// cut notes that the line cannot be had for now.
-func (r *round) cut(err error) {
-	r.redial.fail(time.Now())
-	r.lastDown, r.down = err, err
-}
-
-// connect opens the line unless it is open or a wait for it still runs.
-func (r *round) connect() error {
-	if r.reader.Connected() {
-		return nil
-	}
-	now := time.Now()
-	if r.lastDown != nil && now.Before(r.redial.until) {
-		r.down = r.lastDown
-		return r.lastDown
-	}
-	err := r.reader.Connect(r.ctx)
-	r.busy += time.Since(now)
-	if err != nil {
-		r.meter.Count(collector.Disconnect, time.Since(now))
-		r.cut(err)
-		return err
-	}
-	if r.lastDown != nil {
-		for _, u := range r.units {
-			u.fresh(now)
-		}
-	}
-	r.lastDown, r.untried = nil, true
-	r.reprobe(now)
-	return nil
-}
-
 func (r *round) requestError(q request, tries int, err error) error {
 	return &RequestError{
 		Link: r.opts.Name, Unit: q.unit.id, Table: q.table, Start: q.start, Count: q.count,
 		Tries: tries, Timeout: r.opts.Timeout, Err: err,
 	}
-}
-
-// detailOf returns the words for an error behind the name of its fault.
-func detailOf(err error) string {
-	var e *RequestError
-	if !errors.As(err, &e) {
-		return err.Error()
-	}
-	switch wire.ReasonOf(err) {
-	case wire.Refused, wire.Unreachable, wire.Closed:
-		return "link " + e.Link + ": " + e.Err.Error()
-	}
-	return e.detail()
 }

@@ -80,7 +80,7 @@ func (s *surveyor) block(start, count int) error {
 		s.keep(start, count, data)
 	case errors.As(err, &x) && x.splits() && count > 1:
 		return s.halves(start, count)
-	case faultOf(err) == collector.LinkLost || s.ctx.Err() != nil:
+	case faultOf(err) == collector.LinkLost || wire.ReasonOf(err) == wire.Closed || s.ctx.Err() != nil:
 		return err
 	default:
 		for i := range count {
