@@ -189,7 +189,8 @@ func TestLongTextsAreCut(t *testing.T) {
 	c := channel(t, s.opts)
 	for _, tt := range []struct{ title, text string }{
 		{"Low", strings.Repeat("x", 100000)}, {"Low", strings.Repeat("°", 5000)}, {"Low", strings.Repeat("\x00", 5000)},
-		{"Low", strings.Repeat("🚿", 3000)}, {strings.Repeat("T", 6000), "text"}, {"Low", strings.Repeat("x", 3600)},
+		{"Low", strings.Repeat("🚿", 3000)}, {"Low", "a" + strings.Repeat("🚿", 3000)}, {"Low", "ab" + strings.Repeat("🚿", 3000)},
+		{"Low", "a" + strings.Repeat("°", 5000)}, {strings.Repeat("T", 6000), "text"}, {"Low", strings.Repeat("x", 3600)},
 		{"Low", strings.Repeat("x\"\\\n", 900)}, {"Low", "\xff\xfe" + strings.Repeat("\x80", 4000)},
 	} {
 		m := calltest.Message(p.subscription())
