@@ -427,3 +427,11 @@ func TestContacts(t *testing.T) {
 		}
 	}
 }
+
+func TestCutAtACharactersEdge(t *testing.T) {
+	for n, want := range []string{"", "a…", "a…", "a°…", "a°…", "a°…", "a°…", "a°🚿"} {
+		if got := push.Shorten("a°🚿", n); got != want {
+			t.Errorf("to %d bytes: %q, want %q", n, got, want)
+		}
+	}
+}

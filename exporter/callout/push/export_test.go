@@ -1,0 +1,4 @@
+package push
+
+// Shorten is what cuts a text.
+var Shorten = shorten
