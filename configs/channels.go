@@ -373,6 +373,7 @@ func httpsAddress(_ *builder, v *strict.Value, text string) string {
 func topicPattern(_ *builder, v *strict.Value, text string) string {
 	if err := publish.CheckTopic(text); err != nil {
 		v.Failf("%v", err)
+		return ""
 	}
 	return text
 }

@@ -19,16 +19,17 @@ const EightWeeks = 8 * 7 * day
 // the holes: the call-out, the time in the site's zone, and the rules. It walks from change to change of the rotas,
 // so nothing between is missed. Quiet hours and the time outside a call-out's hours are silence on purpose, no holes,
 // unless there is nothing else. Errors are alarms that would reach nobody by any step; warnings are those that reach
-// nobody by the first step.
+// nobody by the first step. They stand in the order of the call-outs, and by time.
 func (s *Site) Holes(from collector.Moment, span time.Duration) Problems {
-	log := &strict.Log{}
+	var found Problems
 	for i := range s.Callout.Plan.Routes {
 		for _, g := range s.groups(i) {
-			p := proof{site: s, route: &s.Callout.Plan.Routes[i], place: s.Callout.places[i], all: stretch{from, from.Add(span)}, log: log}
+			p := proof{site: s, route: &s.Callout.Plan.Routes[i], place: s.Callout.places[i], all: stretch{from, from.Add(span)}}
 			p.prove(g)
+			found = append(found, p.found...)
 		}
 	}
-	return log.Problems()
+	return found
 }
 
 // group are the alarms of one call-out that have the same quiet hours.
@@ -66,7 +67,7 @@ type proof struct {
 	route *callout.Route
 	place strict.Problem
 	all   stretch
-	log   *strict.Log
+	found Problems
 }
 
 func (p *proof) prove(g group) {
@@ -183,7 +184,7 @@ func (p *proof) say(severity strict.Severity, g group, what string, when []stret
 func (p *proof) add(severity strict.Severity, text string) {
 	q := p.place
 	q.Severity, q.Text = severity, text
-	p.log.Add(q)
+	p.found = append(p.found, q)
 }
 
 // when prints a moment in the site's time. The zone's name is said: an hour that comes twice has two.

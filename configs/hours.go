@@ -82,12 +82,19 @@ func (h *hours) spans(y int, m time.Month, d int) []stretch {
 	return out
 }
 
+// longestStep is more than any clock on a wall was ever set forward or back: by a day, where a zone changed sides of the
+// date line.
+const longestStep = 25 * time.Hour
+
 // wall returns the moment at which the clock on a zone's walls reads a time. The
 // readings it skips stand for the moment of the skip; of two it returns the
 // first, or with last the last.
 func wall(zone *time.Location, y int, m time.Month, d, minute int, last bool) collector.Moment {
 	t := time.Date(y, m, d, 0, minute, 0, 0, zone)
 	start, end := t.ZoneBounds()
+	if (start.IsZero() || t.Sub(start) > longestStep) && (end.IsZero() || end.Sub(t) > longestStep) {
+		return collector.At(t)
+	}
 	_, offset := t.Zone()
 	naive := time.Date(y, m, d, 0, minute, 0, 0, time.UTC).Unix()
 	if t.Unix()+int64(offset) != naive { // skipped

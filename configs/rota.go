@@ -54,7 +54,7 @@ const furthest = 800
 func (t *turn) On(m collector.Moment) (people []string, next collector.Moment) {
 	day := dayOf(time.Unix(0, int64(m)).In(t.zone))
 	round := dayNumber(7*len(t.weeks) + 8)
-	for d := day - 1; d <= max(day+round, min(t.last+1, day+furthest)); d++ {
+	for d := day; d <= max(day+round, min(t.last+1, day+furthest)); d++ {
 		for _, p := range t.pieces(d) {
 			switch {
 			case p.from <= m:

@@ -110,8 +110,6 @@ func private(info fs.FileInfo) error {
 // exposed reports whether others than the owner can get at a file. A service manager that hands a secret to one user
 // by an access list leaves the file with root and shows the list's mask in the group's place: 0440, root, root.
 func exposed(mode fs.FileMode, uid, gid uint32) bool {
-	if mode.Perm()&0o077 == 0 {
-		return false
-	}
-	return mode.Perm()&0o037 != 0 || uid != 0 || gid != 0
+	listed := mode.Perm() == 0o440 && uid == 0 && gid == 0
+	return mode.Perm()&0o077 != 0 && !listed
 }
