@@ -18,12 +18,34 @@ import (
 var ready = sync.OnceFunc(func() {
 	tpdu.EncodeUserData([]byte("ok€"), tpdu.WithAllCharsets)
 	for nli := range 16 {
-		for _, id := range []byte{0x24, 0x25} { // locking and single shift tables
+		for _, id := range []byte{libraryShift, libraryLocking} {
 			udh := tpdu.UserDataHeader{{ID: id, Data: []byte{byte(nli)}}}
 			_, _ = tpdu.DecodeUserData([]byte{1, 0x1B, 0x65}, udh, tpdu.Alpha7Bit, tpdu.WithAllCharsets)
 		}
 	}
 })
+
+// Information elements that name a national language (TS 23.040, clauses 9.2.3.24.15 and 9.2.3.24.16), and the numbers
+// that the library takes for them: it reads the hexadecimal ones as decimal.
+const (
+	shift, libraryShift     = 0x24, 24
+	locking, libraryLocking = 0x25, 25
+)
+
+// languages gives the library the national language elements under the numbers it looks for, and takes away others
+// that have these numbers.
+func languages(udh tpdu.UserDataHeader) {
+	for i, ie := range udh {
+		switch ie.ID {
+		case libraryShift, libraryLocking:
+			udh[i].ID = 0xFF
+		case shift:
+			udh[i].ID = libraryShift
+		case locking:
+			udh[i].ID = libraryLocking
+		}
+	}
+}
 
 // submit is one message or part as AT+CMGS takes it.
 type submit struct {
@@ -66,7 +88,7 @@ func submits(o order) ([]submit, error) {
 	}
 	e := library.NewEncoder(library.WithTemplate(template))
 	e.MsgCount, e.ConcatRef = fixed(0), fixed(o.ref)
-	list, err := e.Encode([]byte(strings.ToValidUTF8(o.text, "?")))
+	list, err := e.Encode([]byte(sendable(o.text)))
 	if err != nil {
 		return nil, fmt.Errorf("message: %w", err)
 	}
@@ -152,6 +174,7 @@ func delivered(t *tpdu.TPDU, stamp bool) (arrived, error) {
 	}
 	a := arrived{from: t.OA.Number(), international: t.OA.TypeOfNumber() == tpdu.TonInternational,
 		part: t, seq: 1, total: 1}
+	languages(t.UDH)
 	if stamp {
 		a.at = t.SCTS.Time
 	}

@@ -34,7 +34,7 @@ func septets(r rune) int {
 
 // Fit returns the room the text takes: the septets of the GSM alphabet, or the UTF-16 units (ucs2 true) if a
 // character is not in it, and the number of messages it is sent as (0 for an empty text). No character is split
-// over two parts. Invalid UTF-8 counts as it is sent, as '?'.
+// over two parts. Invalid UTF-8 and escapes count as they are sent, as '?'.
 func Fit(text string) (septets int, ucs2 bool, parts int) {
 	sizes, ucs2 := sizes(text)
 	for _, n := range sizes {
@@ -59,9 +59,15 @@ func Fit(text string) (septets int, ucs2 bool, parts int) {
 	return septets, ucs2, parts
 }
 
+// sendable returns the text as it can be encoded: valid UTF-8, without the escape, which the library would send as a
+// character of the alphabet.
+func sendable(text string) string {
+	return strings.ReplaceAll(strings.ToValidUTF8(text, "?"), "\x1b", "?")
+}
+
 // sizes returns the room of each character, in septets or else in UTF-16 units.
 func sizes(text string) (room []int, ucs2 bool) {
-	text = strings.ToValidUTF8(text, "?")
+	text = sendable(text)
 	room = make([]int, 0, len(text))
 	for _, r := range text {
 		n := septets(r)
