@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"errors"
+	"slices"
 	"time"
 
 	"roundsman/collector"
@@ -115,4 +116,42 @@ func (r *round) note(now time.Time) {
 			}
 		}
 	}
+}
+
+// soon is how long after the link's return the groups it cost a reading are
+// read: long enough for the batch before to be taken.
+const soon = 250 * time.Millisecond
+
+// seldom is how long a link that is down goes without a look when none of its
+// points is due earlier.
+const seldom = 30 * time.Second
+
+// repeatMissed notes the groups that were due and not read for want of the
+// link. Once it is back they are read without waiting for their grid; one of
+// them looks for its return where no point is due for long.
+func (r *round) repeatMissed(now time.Time) {
+	var missed *group
+	for i := range r.groups {
+		g := &r.groups[i]
+		switch {
+		case r.due>>i&1 != 0:
+			g.missed = !r.isUp && r.unread(g)
+		case r.isUp && g.missed:
+			g.missed, g.again = false, now.Add(soon)
+		}
+		if g.missed && (missed == nil || g.every < missed.every) {
+			missed = g
+		}
+	}
+	if look := now.Add(seldom); missed != nil && r.nextDue().After(look) {
+		missed.again = look
+	}
+}
+
+// unread reports whether the round left a slot of the group without an answer.
+func (r *round) unread(g *group) bool {
+	return slices.ContainsFunc(g.slots, func(n int) bool {
+		s := &r.slots[n]
+		return s.refusal == nil && (s.got.round != r.count || s.got.err != nil)
+	})
 }

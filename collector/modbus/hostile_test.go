@@ -125,8 +125,8 @@ func TestUnitThatHungUpComesBack(t *testing.T) {
 // is the hanging unit's doing: it is backed off, and the others are read in between.
 func TestRefusedAfterHangUp(t *testing.T) {
 	inBubble(t, func(ctx context.Context, t *testing.T) {
-		var hung atomic.Int64
-		r, points, _ := hostileRig(ctx, 4, func(u uint8) bool { return u == 2 })
+		var hung, asked atomic.Int64
+		r, points, status := hostileRig(ctx, 4, func(u uint8) bool { return u == 2 })
 		open := r.opts.Open
 		r.opts.Open = func(ctx context.Context) (wire.Conn, error) {
 			if time.Now().UnixMilli()-hung.Load() < 100 {
@@ -136,6 +136,7 @@ func TestRefusedAfterHangUp(t *testing.T) {
 			if err == nil {
 				c = &hangingUp{c, func(u uint8) bool {
 					if u == 2 {
+						asked.Add(1)
 						hung.Store(time.Now().UnixMilli())
 					}
 					return u == 2
@@ -145,14 +146,17 @@ func TestRefusedAfterHangUp(t *testing.T) {
 		}
 		out := start(ctx, t, r.link(t))
 		next(out, 10)
-		good := 0
+		before := asked.Load()
 		for range 100 {
-			if got := next(out, 1); got[points[1]].Quality == collector.Good && got[points[4]].Quality == collector.Good {
-				good++
+			got := next(out, 1)
+			for _, u := range []uint8{1, 3, 4} {
+				wantValue(t, got[points[u]], float64(u))
+				wantStatus(t, fmt.Sprint("unit ", u), got[status[u]], true)
 			}
+			wantFault(t, got[points[2]], collector.NoAnswer, "unit 2: holding 2: connection closed")
 		}
-		if good < 100 {
-			t.Errorf("the others are good in %d of 100 rounds", good)
+		if n := asked.Load() - before; n < 15 || n > 30 {
+			t.Errorf("the unit that hangs up was asked %d times in 100 s, want one in 5 s", n)
 		}
 	})
 }
@@ -214,6 +218,27 @@ func TestBadUnitAloneIsNotTheLink(t *testing.T) {
 			})
 		})
 	}
+}
+
+// Many silent units cost a round one time-out together, not one each.
+func TestManySilentUnits(t *testing.T) {
+	inBubble(t, func(ctx context.Context, t *testing.T) {
+		r, points, _ := hostileRig(ctx, 7, func(uint8) bool { return false })
+		r.opts.Timeout = 300 * time.Millisecond
+		for u := range uint8(6) {
+			r.server.Inject(device.Fault{Kind: device.Silent, Unit: u + 1})
+		}
+		l := r.link(t)
+		out := start(ctx, t, l)
+		next(out, 20)
+		late := l.Status().Late
+		for range 60 {
+			wantValue(t, next(out, 1)[points[7]], 7)
+		}
+		if n := l.Status().Late - late; n > 0 || l.Status().Load > 0.31 {
+			t.Errorf("%d late rounds, load %.2f", n, l.Status().Load)
+		}
+	})
 }
 
 // The same with sockets: a peer that resets the connection for one unit.

@@ -33,7 +33,6 @@ type Link struct {
 	lastDown error  // why the line could not be opened; nil while it is open
 	untried  bool   // nobody has answered yet since the line was opened
 	gone     bool   // the link is down and no unit has answered since
-	first    uint8  // with which unit a round begins
 	probe    int    // which silent unit is asked next
 	count    uint64 // rounds begun
 	atOnce   bool   // failed currents are told without a hold
@@ -68,9 +67,11 @@ type outcome struct {
 
 // group is the points with one interval.
 type group struct {
-	every time.Duration
-	next  time.Time
-	slots []int
+	every  time.Duration
+	next   time.Time
+	slots  []int
+	missed bool      // not read the last time, for want of the link
+	again  time.Time // when it is read once more because of that; zero: not
 }
 
 // New returns a link for the options. points are the site's points, clock the
@@ -261,6 +262,10 @@ func (l *Link) due(now time.Time) uint64 {
 	var set uint64
 	for i := range l.groups {
 		g := &l.groups[i]
+		if !g.again.IsZero() && !g.again.After(now) {
+			set |= 1 << i
+			g.again = time.Time{}
+		}
 		if g.next.After(now) {
 			continue
 		}
@@ -284,8 +289,12 @@ const latest = 20 * time.Millisecond
 func (l *Link) nextDue() time.Time {
 	next := time.Now().AddDate(1, 0, 0)
 	for i := range l.groups {
-		if l.groups[i].next.Before(next) {
-			next = l.groups[i].next
+		g := &l.groups[i]
+		if g.next.Before(next) {
+			next = g.next
+		}
+		if !g.again.IsZero() && g.again.Before(next) {
+			next = g.again
 		}
 	}
 	return next

@@ -2,6 +2,7 @@ package modbus_test
 
 import (
 	"context"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -92,21 +93,81 @@ func TestUnitsFollowTheLink(t *testing.T) {
 	})
 }
 
-// A unit that was never read is not good because its link is.
-func TestUnreadUnitIsNotGood(t *testing.T) {
+// A point that is read each hour and was due while the link was down is read soon after the link's
+// return, once, and then again on its grid. Until then its unit is not good because its link is.
+func TestMissedPointsAreReadOnReturn(t *testing.T) {
+	for _, transport := range []modbus.Transport{modbus.TCP, modbus.RTU} {
+		for name, cut := range map[string]func(*rig) (mend func()){
+			"refused": func(r *rig) func() { r.dead.Store(true); return func() { r.dead.Store(false) } },
+			"silent": func(r *rig) func() {
+				heal := r.server.Inject(device.Fault{Kind: device.Silent}) // a wire broken behind our adapter
+				return heal
+			},
+		} {
+			t.Run(fmt.Sprintf("%v/%s", transport, name), func(t *testing.T) {
+				inBubble(t, func(ctx context.Context, t *testing.T) {
+					r := newRig(ctx, map[uint8]*device.Bank{1: bank(), 2: bank()})
+					r.opts.Transport, r.opts.Timeout = transport, 100*time.Millisecond
+					often, seldom := r.add(1, modbus.HoldingRegisters, 1), r.add(2, modbus.InputRegisters, 2)
+					r.opts.Points[1].Every = time.Hour
+					mend := cut(r)
+					l := r.link(t)
+					begin := time.Now()
+					out := start(ctx, t, l)
+					if got := next(out, 1)[seldom]; got.Quality != collector.Bad {
+						t.Fatalf("got %v, want bad", got.Quality)
+					}
+					next(out, 60)
+					mend()
+					var back time.Time
+					var reads []time.Duration
+					for time.Since(begin) < time.Hour+time.Minute {
+						got := next(out, 1)
+						if got[often].Quality == collector.Good && back.IsZero() {
+							back = time.Now()
+							if u := l.Status().Units; !u[0].Good || u[1].Good {
+								t.Errorf("units %+v, want the first good and the second not yet", u)
+							}
+						}
+						if p, read := got[seldom]; read {
+							wantValue(t, p, 1002)
+							reads = append(reads, time.Since(begin))
+						}
+					}
+					if len(reads) != 2 || back.IsZero() || begin.Add(reads[0]).Sub(back) > time.Second || reads[1].Round(time.Second) != time.Hour {
+						t.Errorf("read at %v, the link came back after %v", reads, back.Sub(begin))
+					}
+					if st := l.Status(); !st.Units[1].Good || st.Dropped > 0 {
+						t.Errorf("status %+v", st)
+					}
+				})
+			})
+		}
+	}
+}
+
+// A link that has nothing but slow points is looked at now and then while it is down: its return is
+// not left to the next hour.
+func TestSlowLinkIsLookedAtWhileDown(t *testing.T) {
 	inBubble(t, func(ctx context.Context, t *testing.T) {
-		r := newRig(ctx, map[uint8]*device.Bank{1: bank(), 2: bank()})
-		r.add(1, modbus.HoldingRegisters, 1)
-		r.add(2, modbus.HoldingRegisters, 2)
-		r.opts.Points[1].Every = time.Hour
+		r := newRig(ctx, map[uint8]*device.Bank{1: bank()})
+		slow := r.add(1, modbus.HoldingRegisters, 1)
+		r.opts.Points[0].Every = time.Hour
 		r.dead.Store(true)
 		l := r.link(t)
 		out := start(ctx, t, l)
-		next(out, 2)
+		wantFault(t, next(out, 1)[slow], collector.LinkLost, "connection refused")
+		begin := time.Now()
+		wantFault(t, next(out, 10)[slow], collector.LinkLost, "connection refused")
+		if took := time.Since(begin); took < 5*time.Minute || took > 6*time.Minute {
+			t.Errorf("ten looks in %v, want one in half a minute", took)
+		}
 		r.dead.Store(false)
-		next(out, 20)
-		if u := l.Status().Units; !u[0].Good || u[1].Good {
-			t.Errorf("units %+v, want the first good and the second not", u)
+		wantValue(t, next(out, 1)[slow], 1)
+		begin = time.Now()
+		wantValue(t, next(out, 1)[slow], 1)
+		if took := time.Since(begin); took < 50*time.Minute {
+			t.Errorf("read again after %v, want on its grid", took)
 		}
 	})
 }

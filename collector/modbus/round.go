@@ -23,7 +23,6 @@ type round struct {
 	lastErr  error
 	hungUp   error // the last loss of the connection on a request
 	lost     int   // connections that were lost before anyone answered over them
-	skipped  bool  // requests were left out for too many of those
 	isUp     bool  // whether the link is up after the round
 	upWhy    string
 }
@@ -37,9 +36,8 @@ func (l *Link) round(ctx context.Context, due uint64) []collector.Reading {
 	l.forget(now)
 	r.prepare()
 	requests := l.requests(due)
-	first := r.begin(requests)
-	for i := range requests {
-		if q := requests[(first+i)%len(requests)]; q.unit.silent == nil {
+	for _, q := range requests {
+		if q.unit.silent == nil {
 			r.fetch(q)
 		}
 	}
@@ -50,18 +48,8 @@ func (l *Link) round(ctx context.Context, due uint64) []collector.Reading {
 	l.load.busy += r.busy
 	readings := r.readings()
 	r.note(time.Now())
+	r.repeatMissed(time.Now())
 	return readings
-}
-
-// begin returns which request is the first: that of the unit at which the last
-// round without connections to spare broke off.
-func (r *round) begin(requests []request) int {
-	for i, q := range requests {
-		if q.unit.id >= r.first {
-			return i
-		}
-	}
-	return 0
 }
 
 // prepare puts away what the last round left.
@@ -295,9 +283,6 @@ func (r *round) try(q request, tries int) ([]byte, error) {
 // unasked returns the error of a request for which there was no line.
 func (r *round) unasked(q request, err error) error {
 	q.unit.lastErr = r.requestError(q, 0, err)
-	if errors.Is(err, errLost) && !r.skipped {
-		r.skipped, r.first = true, q.unit.id
-	}
 	return q.unit.lastErr
 }
 
