@@ -25,9 +25,10 @@ const (
 	AboutHeldBack                 // what the rate limit held back meanwhile
 	AboutDrill                    // a marked test: nothing is wrong
 	AboutHeartbeat                // the box is alive
+	AboutAnswer                   // an answer that named nothing was not enough to go by
 )
 
-var subjectWords = [...]string{"alarm", "return", "held back", "drill", "heartbeat"}
+var subjectWords = [...]string{"alarm", "return", "held back", "drill", "heartbeat", "answer"}
 
 // String returns the subject's word.
 func (s Subject) String() string {
@@ -103,3 +104,6 @@ type Answer struct {
 	Number int // of the message it answers, 0 if it names none
 	At     time.Time
 }
+
+// Caution ends every long text.
+const Caution = "Watches only. Not a safety device. Isolate and release stored air and oil pressure by your lock-out procedure before touching anything."

@@ -14,7 +14,10 @@ type Plan struct {
 	Rotas    []Rota
 	Routes   []Route
 
-	// Merge is how long the first message of a burst may wait for others to join it; 2 s unless said otherwise.
+	// NoClock are called instead of a rota while the box's clock is not set; empty: all contacts.
+	NoClock []Who
+
+	// Merge is how long the first message of a burst may wait for others to join it. 0: 2 s; below 0: no wait.
 	Merge time.Duration
 	// PerHour is how many messages one person gets in any hour before the rest is held back and told as a count.
 	// The first message of a high priority alarm is never held back. 0: no limit.
