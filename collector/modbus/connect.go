@@ -92,7 +92,7 @@ func (r *round) judgeLoss() {
 	}
 }
 
-// blameLink gives the points that lost their line in a round without a link the link's fault.
+// blameLink gives the points that lost their line in a round in which nobody answered the link's fault.
 func (r *round) blameLink() {
 	for n := range r.slots {
 		g := &r.slots[n].got

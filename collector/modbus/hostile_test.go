@@ -122,41 +122,55 @@ func TestUnitThatHungUpComesBack(t *testing.T) {
 }
 
 // A server that has room for one connection refuses the next one while it clears the last away. That
-// is the hanging unit's doing: it is backed off, and the others are read in between.
+// is the doing of the units that hang up: they are backed off, and neither link nor others suffer.
 func TestRefusedAfterHangUp(t *testing.T) {
 	inBubble(t, func(ctx context.Context, t *testing.T) {
 		var hung, asked atomic.Int64
-		r, points, status := hostileRig(ctx, 4, func(u uint8) bool { return u == 2 })
+		bad := func(u uint8) bool { return u > 1 && u < 9 } // more of them than seconds between two looks at one
+		r, points, status := hostileRig(ctx, 10, bad)
+		r.opts.Status = r.status("link plc")
 		open := r.opts.Open
 		r.opts.Open = func(ctx context.Context) (wire.Conn, error) {
 			if time.Now().UnixMilli()-hung.Load() < 100 {
 				return nil, syscall.ECONNREFUSED
 			}
 			c, err := open(ctx)
-			if err == nil {
-				c = &hangingUp{c, func(u uint8) bool {
-					if u == 2 {
-						asked.Add(1)
-						hung.Store(time.Now().UnixMilli())
-					}
-					return u == 2
-				}}
+			if err != nil {
+				return nil, err
 			}
-			return c, err
+			return &hangingUp{c, func(u uint8) bool {
+				if bad(u) {
+					asked.Add(1)
+					hung.Store(time.Now().UnixMilli())
+				}
+				return bad(u)
+			}}, nil
 		}
 		out := start(ctx, t, r.link(t))
-		next(out, 10)
+		got := next(out, 1)
+		wantValue(t, got[points[1]], 1)
+		wantStatus(t, "unit 1", got[status[1]], true)
+		wantFault(t, got[points[2]], collector.NoAnswer, "unit 2: holding 2: connection closed")
+		wantFault(t, got[points[9]], collector.LinkLost, "connection refused")
+		next(out, 30)
 		before := asked.Load()
-		for range 100 {
-			got := next(out, 1)
-			for _, u := range []uint8{1, 3, 4} {
-				wantValue(t, got[points[u]], float64(u))
-				wantStatus(t, fmt.Sprint("unit ", u), got[status[u]], true)
+		for round := range 100 {
+			if t.Failed() {
+				t.Fatalf("in round %d", round)
 			}
-			wantFault(t, got[points[2]], collector.NoAnswer, "unit 2: holding 2: connection closed")
+			got := next(out, 1)
+			wantStatus(t, "link", got[r.opts.Status], true)
+			for u, id := range points {
+				wantStatus(t, fmt.Sprint("unit ", u), got[status[u]], !bad(u))
+				if bad(u) {
+					wantFault(t, got[id], collector.NoAnswer, fmt.Sprintf("unit %d: holding %d: connection closed", u, u))
+				} else {
+					wantValue(t, got[id], float64(u))
+				}
+			}
 		}
-		if n := asked.Load() - before; n < 15 || n > 30 {
-			t.Errorf("the unit that hangs up was asked %d times in 100 s, want one in 5 s", n)
+		if n := asked.Load() - before; n < 90 || n > 101 {
+			t.Errorf("the units that hang up were asked %d times in 100 s, want one a second as the server allows", n)
 		}
 	})
 }

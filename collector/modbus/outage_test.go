@@ -146,6 +146,35 @@ func TestMissedPointsAreReadOnReturn(t *testing.T) {
 	}
 }
 
+// The silence of a unit during an outage is not held against it when its missed points are read.
+func TestMissedPointsOfASilentUnit(t *testing.T) {
+	for wait := range 6 {
+		inBubble(t, func(ctx context.Context, t *testing.T) {
+			r := newRig(ctx, map[uint8]*device.Bank{1: bank(), 2: bank()})
+			r.opts.Timeout = 100 * time.Millisecond
+			r.add(1, modbus.HoldingRegisters, 1)
+			r.add(2, modbus.HoldingRegisters, 2)
+			seldom := r.add(2, modbus.InputRegisters, 2)
+			r.opts.Points[2].Every = 10 * time.Minute
+			out := start(ctx, t, r.link(t))
+			next(out, 596)
+			r.server.Inject(device.Fault{Kind: device.Silent, Unit: 2}) // earlier than unit 1, to be out of step with it
+			next(out, 3)
+			r.server.Inject(device.Fault{Kind: device.Silent})
+			wantFault(t, next(out, 2)[seldom], collector.NoAnswer, "unit 2")
+			next(out, 8+wait)
+			r.server.Heal()
+			for range 12 {
+				if p, read := next(out, 1)[seldom]; read {
+					wantValue(t, p, 1002)
+					return
+				}
+			}
+			t.Errorf("mended after %d rounds: not read again", 8+wait)
+		})
+	}
+}
+
 // A link that has nothing but slow points is looked at now and then while it is down: its return is
 // not left to the next hour.
 func TestSlowLinkIsLookedAtWhileDown(t *testing.T) {

@@ -76,7 +76,7 @@ func status(id collector.PointID, fault collector.Fault, why string, now collect
 func (r *round) linkReading(out []collector.Reading, now collector.Moment) []collector.Reading {
 	up, why := r.up()
 	r.isUp, r.upWhy = up, why
-	if !up {
+	if !up && r.answered == 0 {
 		r.blameLink()
 	}
 	changed := r.meter.SetUp(up, now, why)

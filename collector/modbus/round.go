@@ -138,7 +138,7 @@ func (r *round) probeRefused() {
 	now := time.Now()
 	for n := range r.slots {
 		s := &r.slots[n]
-		if s.refusal == nil || now.Before(s.retryAt) || s.unit.silent != nil || r.down != nil {
+		if s.refusal == nil || now.Before(s.retryAt) || s.unit.silent != nil || r.lastDown != nil {
 			continue
 		}
 		s.retryAt = now.Add(refusedWait)
@@ -280,8 +280,14 @@ func (r *round) try(q request, tries int) ([]byte, error) {
 	return nil, err
 }
 
-// unasked returns the error of a request for which there was no line.
+// unasked returns the error of a request for which there was no line. A look at
+// a silent unit after others have answered says nothing new: some servers refuse
+// a connection right after one that was lost.
 func (r *round) unasked(q request, err error) error {
+	if q.unit.silent != nil && r.answered > 0 {
+		r.down, q.unit.lastErr = nil, q.unit.silent
+		return q.unit.silent
+	}
 	q.unit.lastErr = r.requestError(q, 0, err)
 	return q.unit.lastErr
 }
