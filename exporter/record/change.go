@@ -26,6 +26,8 @@ type Change struct {
 
 	Duty   map[string]duty.Kept     // by equipment, those worth keeping now
 	Counts map[string]compute.Count // by point; Count.Point is not kept
+
+	Outbox // messages and what belongs to them
 }
 
 // KeepAlarm adds an alarm's memory; it fits rules.Engine.Changed.
@@ -56,11 +58,12 @@ func (c *Change) Clear() {
 	clear(c.Conditions)
 	clear(c.Duty)
 	clear(c.Counts)
+	c.Outbox.clear()
 }
 
 // Empty reports whether there is nothing to keep.
 func (c *Change) Empty() bool {
-	return len(c.Lines)+len(c.Alarms)+len(c.Conditions)+len(c.Gone)+len(c.Duty)+len(c.Counts) == 0 && !c.Whole
+	return len(c.Lines)+len(c.Alarms)+len(c.Conditions)+len(c.Gone)+len(c.Duty)+len(c.Counts) == 0 && !c.Whole && c.Outbox.empty()
 }
 
 // queue is what waits to be written, with moments on the record's scale. It holds at most limit lines and, of
@@ -77,17 +80,19 @@ type queue struct {
 	gone       map[string]bool
 	duty       map[string]duty.Kept
 	counts     map[string]compute.Count
+	outbox     waiting
 }
 
 func newQueue(limit int) queue {
 	return queue{
 		limit: limit, alarms: map[string]rules.AlarmMemory{}, conditions: map[string]rules.ConditionMemory{},
 		gone: map[string]bool{}, duty: map[string]duty.Kept{}, counts: map[string]compute.Count{},
+		outbox: newWaiting(),
 	}
 }
 
 func (q *queue) empty() bool {
-	return len(q.lines)+len(q.alarms)+len(q.conditions)+len(q.gone)+len(q.duty)+len(q.counts) == 0 && q.lost == 0 && !q.whole
+	return len(q.lines)+len(q.alarms)+len(q.conditions)+len(q.gone)+len(q.duty)+len(q.counts) == 0 && q.lost == 0 && !q.whole && q.outbox.empty()
 }
 
 // jumps reports whether a line waits at which the wall time steps.
@@ -103,6 +108,7 @@ func (q *queue) clear() {
 	clear(q.gone)
 	clear(q.duty)
 	clear(q.counts)
+	q.outbox.clear()
 }
 
 // push adds a line and drops the oldest for it if there is no room.
@@ -143,6 +149,7 @@ func (q *queue) take(c *Change, offset time.Duration) {
 		k.Point, k.At = collector.NoPoint, shift(k.At, offset)
 		q.counts[name] = k
 	}
+	q.outbox.take(&c.Outbox, offset)
 }
 
 // shift moves a moment; zero means none and stays.

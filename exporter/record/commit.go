@@ -161,7 +161,10 @@ func (r *Record) writeMemories() error {
 	if err := each(q.duty, r.w.duty); err != nil {
 		return err
 	}
-	return each(q.counts, r.w.count)
+	if err := each(q.counts, r.w.count); err != nil {
+		return err
+	}
+	return r.writeOutbox()
 }
 
 func each[M any](all map[string]M, write func(string, M) error) error {

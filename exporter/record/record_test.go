@@ -300,7 +300,7 @@ func TestOpenRefuses(t *testing.T) {
 			}
 			closed(t, r, path)
 			foreign(t, path, "PRAGMA user_version = 99")
-		}, record.ErrNewer, "schema 99, this one knows 1"},
+		}, record.ErrNewer, "schema 99, this one knows 2"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

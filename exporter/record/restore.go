@@ -23,6 +23,7 @@ type State struct {
 	Memory rules.Memory
 	Duty   map[string]duty.Kept
 	Counts map[string]compute.Count // Count.Point is collector.NoPoint: the names are the keys
+	Outbox                          // messages not done yet, oldest first, and all papers
 
 	unread error // what could not be read
 }
@@ -53,7 +54,9 @@ func (r *Record) restore(ctx context.Context, now collector.Moment) error {
 		c.At = shift(c.At, -r.offset)
 		k.Counts[name] = c
 	}
-	return nil
+	o, err := readOutbox(ctx, r.db)
+	k.Outbox = o.shifted(-r.offset)
+	return err
 }
 
 // readMemories returns all that is kept beside the journal, on the record's scale. What cannot be read is left out and
@@ -140,6 +143,9 @@ func (r *Reader) State(ctx context.Context) (State, error) {
 	s := State{First: !seen.known, Planned: seen.planned, Alive: seen.time.Add(seen.alive.Sub(seen.moment))}
 	var unread error
 	s.Memory, s.Duty, s.Counts, unread, err = readMemories(ctx, tx)
+	if err == nil {
+		s.Outbox, err = readOutbox(ctx, tx)
+	}
 	if err = errors.Join(err, unread); err != nil {
 		return s, r.fail("read", reason(err))
 	}

@@ -83,6 +83,26 @@ var migrations = [...]string{
 		pulses     REAL NOT NULL,
 		top_pulses REAL NOT NULL
 	) STRICT, WITHOUT ROWID;`,
+	// The outbox keeps its order by the rowid; the only index is of the few that wait.
+	`CREATE TABLE outbox (
+		key     TEXT PRIMARY KEY,
+		moment  INTEGER NOT NULL,
+		time    INTEGER NOT NULL,
+		state   TEXT NOT NULL,
+		done    INTEGER NOT NULL CHECK (done IN (0, 1)),
+		channel TEXT,
+		contact TEXT NOT NULL,
+		alarm   TEXT,
+		subject TEXT NOT NULL,
+		tries   INTEGER NOT NULL,
+		doc     TEXT NOT NULL
+	) STRICT;
+	CREATE INDEX unsent ON outbox (done) WHERE done = 0;
+	CREATE TABLE papers (
+		name   TEXT PRIMARY KEY,
+		moment INTEGER NOT NULL,
+		doc    TEXT NOT NULL
+	) STRICT, WITHOUT ROWID;`,
 }
 
 // uri names the file for the driver with its parameters; any path is good.

@@ -50,10 +50,10 @@ func newWriter(ctx context.Context, db *sql.DB) (*writer, error) {
 		return nil, err
 	}
 	w := &writer{conn: conn, stmts: map[string]*sql.Stmt{}}
-	for _, text := range []string{
+	for _, text := range append(outboxStatements(),
 		sqlBegin, sqlCommit, sqlRollback, sqlRun, sqlAlive, sqlLine, sqlNoAlarms, sqlNoConditions, sqlNoAlarm,
 		sqlAlarm, sqlCondition, sqlDuty, sqlCount,
-	} {
+	) {
 		if w.stmts[text], err = conn.PrepareContext(ctx, text); err != nil {
 			return nil, errors.Join(err, w.close())
 		}
