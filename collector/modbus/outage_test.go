@@ -93,7 +93,7 @@ func TestUnitsFollowTheLink(t *testing.T) {
 	})
 }
 
-// A point that is read each hour and was due while the link was down is read soon after the link's
+// A point that is read each ten minutes and was due while the link was down is read soon after the link's
 // return, once, and then again on its grid. Until then its unit is not good because its link is.
 func TestMissedPointsAreReadOnReturn(t *testing.T) {
 	for _, transport := range []modbus.Transport{modbus.TCP, modbus.RTU} {
@@ -109,7 +109,7 @@ func TestMissedPointsAreReadOnReturn(t *testing.T) {
 					r := newRig(ctx, map[uint8]*device.Bank{1: bank(), 2: bank()})
 					r.opts.Transport, r.opts.Timeout = transport, 100*time.Millisecond
 					often, seldom := r.add(1, modbus.HoldingRegisters, 1), r.add(2, modbus.InputRegisters, 2)
-					r.opts.Points[1].Every = time.Hour
+					r.opts.Points[1].Every = 10 * time.Minute
 					mend := cut(r)
 					l := r.link(t)
 					begin := time.Now()
@@ -121,7 +121,7 @@ func TestMissedPointsAreReadOnReturn(t *testing.T) {
 					mend()
 					var back time.Time
 					var reads []time.Duration
-					for time.Since(begin) < time.Hour+time.Minute {
+					for time.Since(begin) < 11*time.Minute {
 						got := next(out, 1)
 						if got[often].Quality == collector.Good && back.IsZero() {
 							back = time.Now()
@@ -134,7 +134,7 @@ func TestMissedPointsAreReadOnReturn(t *testing.T) {
 							reads = append(reads, time.Since(begin))
 						}
 					}
-					if len(reads) != 2 || back.IsZero() || begin.Add(reads[0]).Sub(back) > time.Second || reads[1].Round(time.Second) != time.Hour {
+					if len(reads) != 2 || back.IsZero() || begin.Add(reads[0]).Sub(back) > time.Second || reads[1].Round(time.Second) != 10*time.Minute {
 						t.Errorf("read at %v, the link came back after %v", reads, back.Sub(begin))
 					}
 					if st := l.Status(); !st.Units[1].Good || st.Dropped > 0 {
