@@ -123,6 +123,65 @@ func TestNationalLanguage(t *testing.T) {
 	}
 }
 
+// A PDU of another length than the modem announced was damaged on the way.
+func TestAnnouncedLength(t *testing.T) {
+	pdu := modemtest.DeliverPDUs("+353871234567", "ok 3", monday, 0)[0]
+	right := len(pdu)/2 - 7
+	for length, want := range map[int]bool{-1: true, right: true, right + 1: false, right - 1: false, 0: false} {
+		if _, err := incoming(pdu, length); (err == nil) != want {
+			t.Errorf("%d announced, %d there: %v", length, right, err)
+		}
+	}
+}
+
+// Which lines make an answer: results of other commands and lost PDUs do not.
+func TestReply(t *testing.T) {
+	csq := query{cmd: "+CSQ", prefix: "+CSQ:"}
+	list := query{cmd: "+CMGL=4", prefix: "+CMGL:", pdus: true, bare: true}
+	tests := []struct {
+		q     query
+		lines string
+		want  string
+		at    int // the line that completes it
+	}{
+		{csq, "+CSQ: 20,99|OK", "+CSQ: 20,99", 1},
+		{csq, "OK|+CSQ: 20,99|OK", "+CSQ: 20,99", 2},
+		{csq, "AT+CSQ|x|+CSQ: 20,99|y|OK", "+CSQ: 20,99", 4},
+		{query{cmd: "E0"}, "ATE0|OK", "", 1},
+		{list, "OK", "", 0},
+		{list, "+CMGL: 1,0,,4|00AB|+CMGL: 2,0,,4|00CD|OK", "+CMGL: 1,0,,4|00AB|+CMGL: 2,0,,4|00CD", 4},
+		{list, "+CMGL: 1,0,,4|+CMGL: 2,0,,4|00CD|OK", "+CMGL: 2,0,,4|00CD", 3},
+		{list, "+CMGL: 1,0,,4|!!|00AB|+CMGL: 2,0,,4|OK", "+CMGL: 1,0,,4|00AB", 4},
+	}
+	for _, tt := range tests {
+		var a reply
+		at := -1
+		for i, l := range strings.Split(tt.lines, "|") {
+			if done, err := a.add(tt.q, l); done {
+				if at = i; err != nil {
+					t.Errorf("%s: %v", tt.lines, err)
+				}
+				break
+			}
+		}
+		if got := strings.Join(a.lines, "|"); got != tt.want || at != tt.at {
+			t.Errorf("%s: got %q at %d, want %q at %d", tt.lines, got, at, tt.want, tt.at)
+		}
+	}
+	if _, err := (&reply{}).add(csq, "+CME ERROR: 30"); err == nil || err.Error() != "AT+CSQ: +CME ERROR 30, no network service" {
+		t.Errorf("got %v", err)
+	}
+}
+
+// No error repeats a command's arguments: one of them is the PIN, others are numbers of people.
+func TestVerb(t *testing.T) {
+	for cmd, want := range map[string]string{`+CPIN="4711"`: "AT+CPIN", "D+353871234567;": "ATD", "+CREG?": "AT+CREG", "H": "ATH", "+CMGS=23": "AT+CMGS"} {
+		if got := verb(cmd); got != want {
+			t.Errorf("%s: got %s, want %s", cmd, got, want)
+		}
+	}
+}
+
 // FuzzIncoming: whatever a network delivers, no panic, and what can be read is text fit to show.
 func FuzzIncoming(f *testing.F) {
 	for _, text := range []string{"ok 3", "да €", strings.Repeat("why ", 50), strings.Repeat("что ", 50)} {

@@ -161,6 +161,34 @@ func TestFull(t *testing.T) {
 	})
 }
 
+// A card that was cleared as a whole may hold a new message where one lay that nobody took yet: the new one stays until
+// it is taken itself.
+func TestClearedSlots(t *testing.T) {
+	with(t, sms.Options{}, func(f *modemtest.Faults) { f.Room, f.Stuck = 3, true }, func(b *bench) {
+		for i := range 3 {
+			b.far.Deliver(phone, fmt.Sprintf("ok %d", i+1), time.Now())
+		}
+		time.Sleep(time.Minute)
+		if n := b.far.Stored(); n != 0 {
+			t.Fatalf("%d messages on the card, want it cleared", n)
+		}
+		b.far.Set(func(f *modemtest.Faults) { f.Stuck = false })
+		b.far.Deliver(phone, "ok 4", time.Now())
+		for i := range 3 {
+			if a := b.answer(); a.Number != i+1 {
+				t.Errorf("got %+v, want %d", a, i+1)
+			}
+		}
+		time.Sleep(time.Second)
+		if n := b.far.Stored(); n != 1 {
+			t.Errorf("%d messages on the card, want the one that nobody took", n)
+		}
+		if a := b.answer(); a.Number != 4 {
+			t.Errorf("got %+v", a)
+		}
+	})
+}
+
 // When nobody takes answers the first 64 wait in memory and the others on the card.
 func TestNobodyTakes(t *testing.T) {
 	with(t, sms.Options{}, func(f *modemtest.Faults) { f.Room = 100 }, func(b *bench) {
@@ -214,6 +242,18 @@ func TestUnreadable(t *testing.T) {
 	})
 }
 
+// An announced text whose PDU never comes does not swallow what comes instead.
+func TestLostPDU(t *testing.T) {
+	with(t, sms.Options{}, nil, func(b *bench) {
+		begun := time.Now()
+		b.far.Say("+CMT: ,25")
+		b.far.Deliver(phone, "ok 3", time.Now())
+		if a := b.answer(); a.Number != 3 || time.Since(begun) > time.Second {
+			t.Errorf("got %+v after %v", a, time.Since(begun))
+		}
+	})
+}
+
 // Senders of the own country, whom the network gives by their national number.
 func TestNationalSender(t *testing.T) {
 	for from, want := range map[string]string{
@@ -249,6 +289,9 @@ func TestRing(t *testing.T) {
 		{"answered", func(f *modemtest.Faults) { f.Answered = 9 * time.Second }, true, "", 11 * time.Second, 14 * time.Second, true},
 		{"no call states", func(f *modemtest.Faults) { f.Refused = []string{"+CLCC"} }, false, "", 20 * time.Second, 21 * time.Second, true},
 		{"no CHUP", func(f *modemtest.Faults) { f.Refused = []string{"+CHUP"} }, true, "", 23 * time.Second, 25 * time.Second, true},
+		{"no answer, no call states", func(f *modemtest.Faults) {
+			f.Refused, f.CallEnds, f.CallEnd = []string{"+CLCC"}, 15*time.Second, "NO ANSWER"
+		}, true, "", 15 * time.Second, 16 * time.Second, false},
 		{"late OK", func(f *modemtest.Faults) { f.LateOK = true }, false, "", 50 * time.Second, 52 * time.Second, false},
 		{"no carrier at once", func(f *modemtest.Faults) { f.DialError = "NO CARRIER" }, false, "no connection", 0, time.Second, false},
 		{"no dial tone", func(f *modemtest.Faults) { f.DialError = "NO DIALTONE" }, false, "NO DIALTONE", 0, time.Second, false},

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -218,10 +219,10 @@ func TestNoNetwork(t *testing.T) {
 	})
 }
 
-// A network that takes 75 s: after 60 s nobody knows, the message is not given twice by us, and the late result is
+// A network that takes 110 s: after 60 s nobody knows, the message is not given twice by us, and the late result is
 // not taken for the next message's.
 func TestTooSlow(t *testing.T) {
-	with(t, sms.Options{}, func(f *modemtest.Faults) { f.SendDelay = 75 * time.Second }, func(b *bench) {
+	with(t, sms.Options{}, func(f *modemtest.Faults) { f.SendDelay = 110 * time.Second }, func(b *bench) {
 		begun := time.Now()
 		_, err := b.send("a")
 		if !errors.Is(err, callout.ErrPerhaps) || errors.Is(err, callout.ErrForGood) {
@@ -239,6 +240,60 @@ func TestTooSlow(t *testing.T) {
 			t.Error(err)
 		}
 		b.want("a", "c")
+		if n := b.far.Opened(); n != 1 {
+			t.Errorf("opened %d times: a slow network is no reason", n)
+		}
+	})
+}
+
+// A stray OK while the network is asked is not the network's.
+func TestStrayOK(t *testing.T) {
+	faults := func(f *modemtest.Faults) { f.SendDelay, f.SendErrors = 9*time.Second, []int{38} }
+	with(t, sms.Options{}, faults, func(b *bench) {
+		time.AfterFunc(4*time.Second, func() { b.far.Say("OK") })
+		var f *sms.Fault
+		if _, err := b.send("a"); !errors.As(err, &f) || f.Code != 38 {
+			t.Errorf("got %v, want the network out of order", err)
+		}
+	})
+}
+
+// failing is a port whose writes fail in the middle of a PDU.
+type failing struct {
+	io.ReadWriteCloser
+	on *atomic.Bool
+}
+
+func (p failing) Write(b []byte) (int, error) {
+	if p.on.Load() && bytes.HasPrefix(b, []byte("0011")) {
+		return 10, errors.New("input/output error")
+	}
+	return p.ReadWriteCloser.Write(b)
+}
+
+// A port that fails while it takes the text: perhaps all of it got through.
+func TestWriteFails(t *testing.T) {
+	var on atomic.Bool
+	far := modemtest.New()
+	open := func(ctx context.Context) (io.ReadWriteCloser, error) {
+		p, err := far.Open(ctx)
+		return failing{p, &on}, err
+	}
+	with(t, sms.Options{Open: open}, nil, func(b *bench) {
+		on.Store(true)
+		if _, err := b.send("a"); !errors.Is(err, callout.ErrPerhaps) || !strings.Contains(err.Error(), "input/output error") {
+			t.Errorf("got %v", err)
+		}
+		on.Store(false)
+		time.Sleep(time.Minute)
+		if _, err := b.send("b"); err != nil {
+			t.Error(err)
+		}
+		b.end()
+		far.Close()
+		if got := far.Texts(); len(got) != 1 || got[0].Text != "b" || far.Opened() != 2 {
+			t.Errorf("got %+v over %d openings", got, far.Opened())
+		}
 	})
 }
 
@@ -265,8 +320,9 @@ func TestNoPrompt(t *testing.T) {
 			t.Errorf("got %v", err)
 		}
 		b.far.Set(func(f *modemtest.Faults) { f.NoPrompt = false })
-		if _, err := b.send("b"); err != nil {
-			t.Error(err)
+		begun := time.Now()
+		if _, err := b.send("b"); err != nil || time.Since(begun) > time.Second {
+			t.Errorf("the next: %v after %v", err, time.Since(begun))
 		}
 		b.want("b")
 		if n := b.far.Opened(); n != 1 {
@@ -379,7 +435,8 @@ func TestPolled(t *testing.T) {
 // The PIN is given once, in the form of the standard.
 func TestPIN(t *testing.T) {
 	pin := func() (string, error) { return "4711\n", nil }
-	with(t, sms.Options{PIN: pin}, func(f *modemtest.Faults) { f.SIM, f.PIN = "SIM PIN", "4711" }, func(b *bench) {
+	guard := sms.MarkFile(filepath.Join(t.TempDir(), "pin-refused"))
+	with(t, sms.Options{PIN: pin, Guard: guard}, func(f *modemtest.Faults) { f.SIM, f.PIN, f.NoCounter = "SIM PIN", "4711", true }, func(b *bench) {
 		if _, err := b.send("a"); err != nil {
 			t.Error(err)
 		}
@@ -436,6 +493,21 @@ func TestWrongPIN(t *testing.T) {
 			t.Error("the refusal was not marked")
 		}
 	}
+}
+
+// The same with nothing but our own memory, as long as we run.
+func TestWrongPINUnguarded(t *testing.T) {
+	pin := func() (string, error) { return "4711", nil }
+	with(t, sms.Options{PIN: pin}, func(f *modemtest.Faults) { f.SIM, f.PIN, f.NoCounter = "SIM PIN", "9999", true }, func(b *bench) {
+		for range 3 {
+			time.Sleep(time.Hour)
+			b.far.HangUp()
+		}
+		time.Sleep(time.Hour)
+		if got := b.far.PINs(); len(got) != 1 {
+			t.Errorf("the PIN was given %d times", len(got))
+		}
+	})
 }
 
 // A PIN is not given if it is none, if it cannot be read, or if a refusal could not be remembered.

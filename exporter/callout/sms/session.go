@@ -214,12 +214,6 @@ func (s *session) exchange(ctx context.Context, q query) ([]string, error) {
 		if err != nil {
 			return nil, wrap(verb(q.cmd), err)
 		}
-		if l.prompt { // a text was left half given: what we sent now went into it
-			if err := s.write(esc); err != nil {
-				return nil, err
-			}
-			continue
-		}
 		if done, err := a.add(q, l.text); done {
 			return a.lines, err
 		}
