@@ -74,7 +74,7 @@ func TestWholeContacts(t *testing.T) {
 	if d == nil || !slices.Equal(d.Days, []time.Weekday{time.Monday, time.Tuesday, time.Friday}) || d.From != 9*time.Hour || d.To != 16*time.Hour+30*time.Minute || d.Within != 5*time.Minute {
 		t.Fatalf("drill: %+v", d)
 	}
-	for when, want := range map[string]string{"2026-11-25 10:00:00": "ann bob", "2026-11-29 10:00:00": "bob"} {
+	for when, want := range map[string]string{"2026-11-25 10:00:00": "ann bob", "2026-11-28 10:00:00": "ann bob", "2026-11-29 10:00:00": "bob"} {
 		if got := strings.Join(c.DrillContacts(at(t, s.Zone, when)), " "); got != want {
 			t.Errorf("a drill at %s calls %q, want %q", when, got, want)
 		}

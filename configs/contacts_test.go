@@ -1,10 +1,13 @@
 package configs_test
 
 import (
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
+	"roundsman/collector"
 	"roundsman/configs"
 	"roundsman/configs/strict"
 )
@@ -96,8 +99,38 @@ func TestContactsFileIsNamed(t *testing.T) {
 	}
 }
 
+// Any contacts file that loads can be proven, and its rotas asked.
 func FuzzContactsFile(f *testing.F) {
 	f.Add(handbookContacts)
+	f.Add(wholeContacts)
+	f.Add(calling + "rota:\n  r: " + weekAbout + "\ncall-outs:\n  duty: {steps: [{who: r}], open: {sunday: closed}}\nbox: duty\n")
 	f.Add("people: {a: {name: x, key-file: y}, a: {name: x, key-file: y}}")
-	f.Fuzz(func(t *testing.T, text string) { check(t, withContacts(text)) })
+	r := rand.New(rand.NewPCG(5, 6))
+	f.Add(calling + randomPlan(r) + "box: duty\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		files := withContacts(text)
+		check(t, files)
+		s, err := site(t, files)
+		if err != nil {
+			return
+		}
+		now := collector.At(time.Date(2026, 3, 20, 0, 0, 0, 0, time.UTC))
+		s.Holes(now, configs.EightWeeks)
+		s.Callout.DrillContacts(now)
+		for _, c := range s.Callout.Plan.Contacts {
+			if len(c.Addresses) == 0 || c.Patience <= 0 {
+				t.Errorf("a contact that nothing reaches: %+v", c)
+			}
+		}
+		for _, rota := range s.Callout.Plan.Rotas {
+			if _, next := rota.Turn.On(now); next <= now {
+				t.Errorf("%s changes at %v, before %v", rota.Name, next, now)
+			}
+		}
+		for _, route := range s.Callout.Plan.Routes {
+			if len(route.Steps) == 0 || len(route.Steps[0].Who) == 0 {
+				t.Errorf("a call-out to nobody: %+v", route)
+			}
+		}
+	})
 }

@@ -74,6 +74,7 @@ func TestRota(t *testing.T) {
 
 		{"a change in the hour that is skipped", "Europe/Dublin", nights, "2026-03-29 00:30:00 +00:00", "ann", "2026-03-29 01:00:00 +00:00"},
 		{"a shift inside the hour that is skipped is left out", "Europe/Dublin", "{week: {daily: {00:00-01:15: ann, 01:15-01:45: cat, 01:45-24:00: bob}}}", "2026-03-29 00:30:00 +00:00", "ann", "2026-03-29 01:00:00 +00:00"},
+		{"nor does it change anything", "Europe/Dublin", "{week: {daily: {00:00-01:15: ann, 01:15-01:45: cat, 01:45-24:00: ann}}}", "2026-03-29 00:30:00 +00:00", "ann", "2026-03-30 01:15:00 +01:00"},
 		{"and whose it is then", "Europe/Dublin", "{week: {daily: {00:00-01:15: ann, 01:15-01:45: cat, 01:45-24:00: bob}}}", "2026-03-29 01:00:00 +00:00", "bob", "2026-03-30 00:00:00 +01:00"},
 		{"a change in the hour that comes twice: the first", "Europe/Dublin", nights, "2026-10-25 00:00:00 +01:00", "ann", "2026-10-25 01:30:00 +01:00"},
 		{"and not again", "Europe/Dublin", nights, "2026-10-25 01:10:00 +00:00", "bob", "2026-10-26 00:00:00 +00:00"},
