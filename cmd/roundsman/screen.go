@@ -226,7 +226,7 @@ func linkWords(l collector.LinkStatus) string {
 // label is the point's name in words, without a first part that only repeats its station ('air', 'hyd').
 func label(p *collector.Point) string {
 	name := p.Name
-	if first, rest, ok := strings.Cut(name, "."); ok && strings.HasPrefix(p.Station, first) {
+	if first, rest, ok := strings.Cut(name, "."); ok && strings.HasPrefix(p.Station, first) && rest > "9" { // 'pit 1', not '1'
 		name = rest
 	}
 	return strings.ReplaceAll(name, ".", " ")

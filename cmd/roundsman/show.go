@@ -179,7 +179,7 @@ func (s *show) line() {
 	var headline []string
 	for _, name := range []string{"air.header.pressure", "hyd.oil.temperature", "reclaim.tank.level", "fresh.tank.level", "reclaim.turbidity", "vehicles.count"} {
 		if p, ok := s.d.site.Point(name); ok && v.Readings[p.ID].Quality.Usable() {
-			headline = append(headline, label(&p)+" "+withUnit(&p, v.Readings[p.ID].Value))
+			headline = append(headline, strings.ReplaceAll(name, ".", " ")+" "+withUnit(&p, v.Readings[p.ID].Value))
 		}
 	}
 	fmt.Fprintf(s.out, "%s  %d points good, %d bad, %s; %s\n", timeOf(v, v.At), good, bad, countOf(len(activeAlarms(v)), "alarm"), strings.Join(headline, ", "))
