@@ -61,6 +61,11 @@ func (b *builder) callOuts(file *strict.Value) {
 	if v := file.Get("box"); v != nil && b.routeExists(v) {
 		b.ownCallOut = v.Text()
 	}
+	for _, e := range file.Get("clock-not-set").Entries() {
+		if b.callable(e) {
+			c.Plan.NoClock = append(c.Plan.NoClock, callout.Who{Person: e.Text()})
+		}
+	}
 	c.Heartbeat = b.heartbeat(file.Get("heartbeat"))
 	c.Drill = b.drill(file.Get("drill"))
 }

@@ -42,6 +42,7 @@ call-outs:
   day: {steps: [{after: 1m, who: bob}], open: {daily: 08:00-18:00}, quiet-hours: {low: {daily: 12:00-13:00}}}
   always: {steps: [{who: bob}], quiet-hours: none}
 box: always
+clock-not-set: [bob, ann]
 limits: {merge: 0s, per-hour: 5, patience: 15s}
 heartbeat: {channel: desk, topic: alive, every: 2m}
 drill: {days: [friday, monday-tuesday], between: 09:00-16:30, who: [duty, bob], answer-within: 5m}
@@ -62,7 +63,7 @@ func TestWholeContacts(t *testing.T) {
 	if len(s.People) != 3 {
 		t.Errorf("people: %+v", s.People)
 	}
-	if c.Plan.Site != "X" || c.Plan.Merge >= 0 || c.Plan.PerHour != 5 || len(c.Plan.Rotas) != 1 || c.Plan.Rotas[0].Name != "duty" {
+	if c.Plan.Site != "X" || c.Plan.Merge >= 0 || c.Plan.PerHour != 5 || len(c.Plan.Rotas) != 1 || !slices.Equal(c.Plan.NoClock, []callout.Who{{Person: "bob"}, {Person: "ann"}}) || c.Plan.Rotas[0].Name != "duty" {
 		t.Errorf("plan: %+v", c.Plan)
 	}
 	checkRoutes(t, s)
@@ -234,6 +235,7 @@ func TestBadCallOuts(t *testing.T) {
 		{"open by more than hours", "call-outs:\n  x: {steps: [{who: ann}], open: on}", `contacts.yaml:9:34: call-outs.x.open: on has more to it than hours, or none`},
 		{"quiet word", "call-outs:\n  x: {steps: [{who: ann}], quiet-hours: non}", `contacts.yaml:9:41: call-outs.x.quiet-hours: unknown word "non" (did you mean none?)`},
 		{"box", "call-outs:\n  duty: {steps: [{who: ann}]}\nbox: dutty", `contacts.yaml:10:6: box: unknown call-out "dutty" (did you mean duty?)`},
+		{"whom without a clock", "rota:\n  r: {week: ann}\nclock-not-set: r", `contacts.yaml:10:16: clock-not-set: unknown person "r"`},
 		{"limits", "limits: {merge: 2m, per-hour: -1, patience: 0s}", "contacts.yaml:8:17: limits.merge: 2m is outside 0s to 1m\ncontacts.yaml:8:31: limits.per-hour: -1 is outside 0 to 1000\ncontacts.yaml:8:45: limits.patience: 0s is outside 1s to 1h"},
 
 		// heartbeat and drill

@@ -37,6 +37,7 @@ func TestCausesKeepToTheirLink(t *testing.T) {
 		"device-lost:link.meters.unit.6.good": {"link-down:link.meters.up", "mains-lost"},
 		"yard-gateway-offline":                {"link-down:link.yard.up", "mains-lost"},
 		"yard-stale:fresh.tank.level":         {"link-down:link.yard.up", "mains-lost", "yard-gateway-offline"},
+		"air-low":                             {"air-falling", "air-not-loading", "compressor-fault", "mains-lost"}, // one cause, one ring
 		"phase-low:power.voltage.l1":          {"mains-lost"},
 	} {
 		if got := causes(alarm); !slices.Equal(got, want) {

@@ -10,6 +10,7 @@ import (
 	"roundsman/collector"
 	"roundsman/configs"
 	"roundsman/configs/strict"
+	"roundsman/exporter/callout/desk"
 )
 
 // withContacts are the files of a site that is right, with a contacts file.
@@ -116,6 +117,9 @@ func FuzzContactsFile(f *testing.F) {
 		}
 		now := collector.At(time.Date(2026, 3, 20, 0, 0, 0, 0, time.UTC))
 		s.Holes(now, configs.EightWeeks)
+		if _, err := desk.New(desk.Options{Plan: s.Callout.Plan, Rules: s.Rules.Rules, Points: s.Points, Zone: s.Zone}); err != nil {
+			t.Errorf("the desk refuses a plan that loaded: %v", err)
+		}
 		s.Callout.DrillContacts(now)
 		for _, c := range s.Callout.Plan.Contacts {
 			if len(c.Addresses) == 0 || c.Patience <= 0 {

@@ -2,8 +2,12 @@ package configs_test
 
 import (
 	"testing"
+	"time"
 
+	"roundsman/collector"
+	"roundsman/collector/compute"
 	"roundsman/configs"
+	"roundsman/exporter/callout/desk"
 	"roundsman/rules"
 )
 
@@ -18,6 +22,9 @@ func TestDemoLoads(t *testing.T) {
 	}
 	if _, err := rules.New(s.Points, s.Rules); err != nil {
 		t.Errorf("the engine refuses the rules: %v", err)
+	}
+	if _, err := desk.New(desk.Options{Plan: s.Callout.Plan, Rules: s.Rules.Rules, Points: s.Points, Zone: s.Zone}); err != nil {
+		t.Errorf("the desk refuses the plan: %v", err)
 	}
 	t.Logf("%d points, %d alarms, %d conditions", len(s.Points), len(s.Rules.Rules), len(s.Rules.Conditions))
 }
@@ -86,5 +93,44 @@ func TestPointOrderIsStable(t *testing.T) {
 				t.Fatalf("point %d was %s, is %s", i, first.Points[i].Name, p.Name)
 			}
 		}
+	}
+}
+
+// A drum of 60 kg from which 45 kg a day are taken is told once, as soon as half a day of readings shows it: 45 kg last
+// a day, and 37.5 kg are left by then. A new drum is no alarm.
+func TestDrumTellsADayBefore(t *testing.T) {
+	fsys, name := configs.Demo()
+	s, err := configs.Load(fsys, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	set, err := compute.New(s.Points, s.Compute)
+	if err != nil {
+		t.Fatal(err)
+	}
+	engine, err := rules.New(s.Points, s.Rules)
+	if err != nil {
+		t.Fatal(err)
+	}
+	mass, _ := s.Point("drum.wax.mass")
+	open, _ := s.Point("wash.open")
+	start := time.Date(2026, 6, 3, 0, 0, 0, 0, s.Zone)
+	var rang []float64
+	for i := range 60 * 12 { // of five minutes
+		m := collector.At(start.Add(time.Duration(i) * 5 * time.Minute))
+		kg := 60 - 45.0/24/12*float64(i)
+		if kg < 15.5 {
+			kg = 250
+		}
+		in := []collector.Reading{{Point: mass.ID, Value: kg, Quality: collector.Good, At: m}, {Point: open.ID, Value: 1, Quality: collector.Good, At: m}}
+		events, _ := engine.Step(m, append(in, set.Step(m, in, nil)...), nil)
+		for _, e := range events {
+			if s.Rules.Rules[e.Rule].Name == "drum-last-day:drum.wax.lasts" && e.Kind == rules.EventStarted {
+				rang = append(rang, kg)
+			}
+		}
+	}
+	if len(rang) != 1 || rang[0] > 45 || rang[0] < 35 {
+		t.Errorf("it rang at %v kg", rang)
 	}
 }

@@ -15,6 +15,7 @@ func contactsShape() *strict.Shape {
 		key("quiet-hours", quietShape(), "The hours in which nobody is called, by priority: the call waits for their end. There are none for high priority."),
 		key("call-outs", strict.NamedOf(routeShape()), "Who hears of an alarm and in which order; rules name one under call-out."),
 		key("box", text(), "The call-out for what Roundsman rings about itself; nobody is called if not given."),
+		key("clock-not-set", texts(), "People who are called while the box does not know the time and so not whose turn it is; everybody who has channels if not given."),
 		key("limits", limitsShape(), "How calls are merged and held back."),
 		key("heartbeat", heartbeatShape(), "Tells somebody outside at an interval that the box is alive."),
 		key("drill", drillShape(), "A marked test call each week, at a changing hour."),
