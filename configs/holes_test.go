@@ -136,7 +136,7 @@ func TestHolesAgainstEachMinute(t *testing.T) {
 	for i := range rounds {
 		text := calling + randomPlan(r)
 		s := provenSite(t, "Europe/Dublin", text)
-		from, span := time.Date(2026, time.Month(3+7*(i%2)), 20, r.IntN(24), r.IntN(60), 0, 0, time.UTC), 11*24*time.Hour
+		from, span := time.Date(2026, time.Month(3+7*(i%2)), 27-4*(i%2), r.IntN(24), r.IntN(60), 0, 0, time.UTC), 4*24*time.Hour
 		if i == 0 {
 			span = configs.EightWeeks
 		}
