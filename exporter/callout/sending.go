@@ -64,6 +64,7 @@ type Dispatch struct {
 	Here      collector.Moment `json:"here,omitzero"`      // since when that one is tried; 0 not yet
 	Tries     int              `json:"tries,omitzero"`     // in all
 	Failures  int              `json:"failures,omitzero"`  // in a row, at this address
+	Moves     int              `json:"moves,omitzero"`     // from one address to the next
 	Dead      []int            `json:"dead,omitempty"`     // addresses that refused for good
 	Perhaps   bool             `json:"perhaps,omitzero"`   // a try may have arrived
 	Error     string           `json:"error,omitzero"`     // of the latest try that failed

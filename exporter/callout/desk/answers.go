@@ -6,7 +6,6 @@ import (
 	"strconv"
 	"strings"
 
-	"roundsman/collector"
 	"roundsman/exporter/callout"
 	"roundsman/rules"
 )
@@ -172,15 +171,4 @@ func parse(text string) (n int, ok bool) {
 	}
 	n, _ = strconv.Atoi(rest[:end]) // digits only
 	return n, true
-}
-
-// Acknowledged tells which alarms an answer by a signed link is about: the act of the person, if the activation is
-// still the one the link was made for.
-func (d *Desk) Acknowledged(alarm string, started collector.Moment) (rule int, ok bool) {
-	rule = d.ruleOf(alarm)
-	if rule < 0 {
-		return -1, false
-	}
-	c := d.calls[rule]
-	return rule, c != nil && c.Started == started
 }

@@ -63,7 +63,7 @@ type Options struct {
 	// Look tells how an alarm is now, for messages that come later than its start; nil: as it started.
 	Look func(rule int) Look
 	// Link makes a link by which the person may acknowledge; nil: none.
-	Link func(alarm string, started collector.Moment, person string, now time.Time) string
+	Link func(rule int, person string, now time.Time) string
 	// Parse reads the number and the agreement in an answer's text; nil: 'ok' and 'ok 7'.
 	Parse func(text string) (number int, ok bool)
 

@@ -63,7 +63,7 @@ func (d *Desk) message(id string, list []notice, alarms []string) callout.Messag
 		m.Number = d.numberFor(alarms)
 		f.Reply = "Reply OK " + strconv.Itoa(m.Number)
 		if d.o.Link != nil {
-			m.Link = d.o.Link(r.Name, c.Started, id, d.o.Time(d.now))
+			m.Link = d.o.Link(n.Rule, id, d.o.Time(d.now))
 			f.Link = m.Link
 		}
 	}

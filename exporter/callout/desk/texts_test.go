@@ -1,6 +1,7 @@
 package desk_test
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -107,8 +108,8 @@ func TestSiteTime(t *testing.T) {
 func TestLongTexts(t *testing.T) {
 	r := rule("air-low", 0, rules.Low, 5.5, rules.HighPriority)
 	r.Response, r.Consequence = "Stop loading <now>.", "Staff can be struck."
-	b := newBench(t, desk.Options{Plan: ladder(), Rules: []rules.Rule{r}, Link: func(alarm string, _ collector.Moment, person string, _ time.Time) string {
-		return "https://wash.example/a/" + alarm + "?p=" + person + "&x=1"
+	b := newBench(t, desk.Options{Plan: ladder(), Rules: []rules.Rule{r}, Link: func(rule int, person string, _ time.Time) string {
+		return fmt.Sprintf("https://wash.example/a/%d?p=%s&x=1", rule, person)
 	}})
 	m := b.step(valued(ev(0, rules.EventStarted), 5.3))[0].Message
 	for _, part := range []string{"AIR header pressure 5.3 bar, low 5.5", "low limit 5.5 bar", "since 06:12:00 on Saturday 28 November 2026 (UTC)", "Priority high, severity major",
@@ -120,7 +121,7 @@ func TestLongTexts(t *testing.T) {
 	if m.Title != "Ardenmoor: AIR header pressure 5.3 bar, low 5.5" {
 		t.Errorf("title: got %q", m.Title)
 	}
-	for _, part := range []string{"Stop loading &lt;now&gt;.", `href="https://wash.example/a/air-low?p=ann&amp;x=1"`} {
+	for _, part := range []string{"Stop loading &lt;now&gt;.", `href="https://wash.example/a/0?p=ann&amp;x=1"`} {
 		if !strings.Contains(m.HTML, part) {
 			t.Errorf("the mail lacks %q:\n%s", part, m.HTML)
 		}
