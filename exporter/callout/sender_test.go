@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -24,12 +25,17 @@ type fake struct {
 	mu    sync.Mutex
 	sent  []callout.Message
 	users int
-	ready error
+	ready atomic.Pointer[error]
 }
 
 func (f *fake) Kind() string { return f.kind }
 
-func (f *fake) Ready() error { return f.ready }
+func (f *fake) Ready() error {
+	if err := f.ready.Load(); err != nil {
+		return *err
+	}
+	return nil
+}
 
 func (f *fake) Send(_ context.Context, m *callout.Message) (callout.Receipt, error) {
 	f.mu.Lock()
@@ -43,6 +49,13 @@ func (f *fake) Send(_ context.Context, m *callout.Message) (callout.Receipt, err
 	f.users--
 	f.mu.Unlock()
 	return r, err
+}
+
+// log returns the messages it was given.
+func (f *fake) log() []callout.Message {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.sent)
 }
 
 // rig runs a sender in a bubble of fake time; its reports are kept at once.
@@ -177,7 +190,7 @@ func TestSenderMarksRepeats(t *testing.T) {
 		r.s.Give(killed, old)
 		time.Sleep(time.Minute)
 		var got []string
-		for _, m := range sms.sent {
+		for _, m := range sms.log() {
 			got = append(got, fmt.Sprintf("%s %d %v %v %s", m.Key, m.Try, m.Repeat, m.Late, m.Short))
 		}
 		want := []string{"a 1 false false text a", "a 2 true false REPEAT: text a",
@@ -192,9 +205,9 @@ func TestSenderMarksRepeats(t *testing.T) {
 // A week without any network: nothing is lost, the tries stay few, and all goes once when it is back, marked late.
 func TestWeekWithoutNetwork(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var up bool
+		var up atomic.Bool
 		net := func(*callout.Message) (callout.Receipt, error) {
-			if !up {
+			if !up.Load() {
 				time.Sleep(10 * time.Second) // its own time limit
 				return callout.Receipt{}, errors.New("no route")
 			}
@@ -218,16 +231,16 @@ func TestWeekWithoutNetwork(t *testing.T) {
 		if st.Waiting != messages || st.Oldest.Round(time.Hour) != 7*24*time.Hour || st.Reachable || len(st.Unreachable) != 1 {
 			t.Errorf("after a week: got %d waiting, the oldest %v, reachable %v (%s)", st.Waiting, st.Oldest, st.Reachable, st.Reason)
 		}
-		tries := len(fakes[0].sent) + len(fakes[1].sent)
+		tries := len(fakes[0].log()) + len(fakes[1].log())
 		if tries > 2*7*24*15 { // each channel once in five minutes or so
 			t.Errorf("%d tries in the week: too many", tries)
 		}
-		up = true
+		up.Store(true)
 		time.Sleep(15 * time.Minute)
 		synctest.Wait()
 		arrived := map[string]int{}
 		for _, f := range fakes {
-			for _, m := range f.sent {
+			for _, m := range f.log() {
 				if d := r.state(m.Key); m.Late && d.State == callout.HandedOver && d.Tries == m.Try {
 					arrived[m.Key]++
 				}
@@ -286,7 +299,7 @@ func TestSenderTriesTheMostPressingFirst(t *testing.T) {
 		r.s.Give(r.dispatch("high", rules.HighPriority, "sms"))
 		time.Sleep(time.Minute)
 		var got []string
-		for _, m := range sms.sent {
+		for _, m := range sms.log() {
 			got = append(got, m.Key)
 		}
 		if want := "first high medium low"; strings.Join(got, " ") != want {
@@ -299,10 +312,9 @@ func TestSenderTriesTheMostPressingFirst(t *testing.T) {
 // The far side's word counts for how long it is left alone, and a delivery that is learned of later is reported.
 func TestSenderHeedsWaitAndDelivery(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		busy := true
+		var answered atomic.Bool
 		hook := &fake{kind: "webhook", send: func(*callout.Message) (callout.Receipt, error) {
-			if busy {
-				busy = false
+			if !answered.Swap(true) {
 				return callout.Receipt{}, callout.Later(90*time.Second, errors.New("429"))
 			}
 			return callout.Receipt{Reference: "7"}, nil
@@ -310,7 +322,7 @@ func TestSenderHeedsWaitAndDelivery(t *testing.T) {
 		r := newRig(t, callout.SenderOptions{}, map[string]callout.Channel{"hook": hook})
 		r.s.Give(r.dispatch("k", rules.HighPriority, "hook"))
 		time.Sleep(89 * time.Second)
-		if n := len(hook.sent); n != 1 {
+		if n := len(hook.log()); n != 1 {
 			t.Errorf("%d tries within the time asked for", n)
 		}
 		time.Sleep(2 * time.Second)
@@ -384,7 +396,8 @@ func TestNobodyReachable(t *testing.T) {
 		if st := r.s.Status(); !st.Reachable || !slices.Equal(st.Unreachable, []string{"ben"}) {
 			t.Errorf("one of two: got %v, %v", st.Reachable, st.Unreachable)
 		}
-		sms.ready = errors.New("no network registration")
+		silent := errors.New("no network registration")
+		sms.ready.Store(&silent)
 		if st := r.s.Status(); st.Reachable || st.Reason != "no contact can be reached; sms: no network registration" {
 			t.Errorf("none: got %v, %q", st.Reachable, st.Reason)
 		}
