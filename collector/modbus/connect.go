@@ -28,7 +28,7 @@ func (r *round) exchange(q request) ([]byte, error) {
 	data, err := r.reader.read(q.unit.id, q.table, q.start, q.count)
 	took := time.Since(start)
 	r.busy += took
-	if r.ctx.Err() != nil || wire.ReasonOf(err) == wire.Waiting {
+	if err != nil && (r.ctx.Err() != nil || wire.ReasonOf(err) == wire.Waiting) { // an answer that came as we stop is one
 		return nil, err
 	}
 	r.meter.Count(outcomeOf(err), took)
