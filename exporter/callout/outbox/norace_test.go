@@ -1,0 +1,5 @@
+//go:build !race
+
+package outbox_test
+
+const fewer = 1
