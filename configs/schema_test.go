@@ -8,6 +8,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
+
+	"roundsman/collector/outsidetest"
 )
 
 var update = flag.Bool("update", false, "write the schemas anew")
@@ -42,19 +44,10 @@ func TestSchemasAreCurrent(t *testing.T) {
 	}
 }
 
-// python is the system's own: another earlier in PATH may lack the packages that Debian installs.
-const python = "/usr/bin/python3"
-
 // TestSchemasByForeignValidator lets Python's jsonschema, an independent
 // implementation of the draft, judge our files by our schemas.
 func TestSchemasByForeignValidator(t *testing.T) {
-	if err := exec.Command(python, "-c", "import jsonschema, yaml").Run(); err != nil {
-		const want = "needs python3-jsonschema and python3-yaml"
-		if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-			t.Fatal(want)
-		}
-		t.Skip(want)
-	}
+	python := outsidetest.Python(t, "python3-jsonschema and python3-yaml", "jsonschema", "yaml")
 	rules, err := filepath.Glob("demo/rules/*.yaml")
 	if err != nil || len(rules) == 0 {
 		t.Fatalf("no rule files: %v", err)

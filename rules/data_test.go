@@ -9,7 +9,6 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -17,28 +16,9 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/outsidetest"
 	"roundsman/rules"
 )
-
-// dataFolder walks up from the test's folder to the open data beside the project.
-func dataFolder(t *testing.T) string {
-	t.Helper()
-	dir, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for {
-		d := filepath.Join(dir, "shared", "data")
-		if _, err := os.Stat(filepath.Join(d, "refcalc.py")); err == nil {
-			return d
-		}
-		up := filepath.Dir(dir)
-		if up == dir {
-			t.Skip("the open data in shared/data is not here")
-		}
-		dir = up
-	}
-}
 
 // table is a CSV file by column, with the time of each row in seconds and its label in the figures.
 type table struct {
@@ -152,7 +132,7 @@ type figure struct {
 
 func readFigures(t *testing.T, set string) map[string][]figure {
 	t.Helper()
-	text, err := os.ReadFile(filepath.Join(dataFolder(t), set, "reference", "figures.json"))
+	text, err := os.ReadFile(outsidetest.Data(t, set, "reference", "figures.json"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -234,7 +214,7 @@ func TestOpenData(t *testing.T) {
 		for file, figures := range readFigures(t, set) {
 			t.Run(set+"/"+file, func(t *testing.T) {
 				t.Parallel()
-				tab := readTable(t, filepath.Join(dataFolder(t), set, file))
+				tab := readTable(t, outsidetest.Data(t, set, file))
 				for i, found := range replay(t, tab, figures) {
 					compare(t, tab, &figures[i], found)
 				}

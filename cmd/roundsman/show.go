@@ -55,8 +55,14 @@ func newShow(d *daemon, out io.Writer, address, note string, plain bool) *show {
 // greet says where everything is.
 func (s *show) greet(a practice.Addresses) {
 	site := s.d.site
+	read := 0
+	for _, p := range site.Points {
+		if p.Link != "" && p.Station != "box" {
+			read++
+		}
+	}
 	fmt.Fprintf(s.out, "%s, a practice plant: %d points over Modbus TCP (%s), Modbus RTU (%s) and MQTT (%s)\n",
-		site.Name, len(site.Points)-len(site.Compute), a.PLC, a.Meters, a.Yard)
+		site.Name, read, a.PLC, a.Meters, a.Yard)
 	fmt.Fprintf(s.out, "round sheet  %s/\nmetrics      %s/metrics\nalarms       %s/api/v1/alarms\n", s.address, s.address, s.address)
 	if s.screen.note != "" {
 		fmt.Fprintf(s.out, "plays        %s\n", s.screen.note)

@@ -15,25 +15,6 @@ import (
 	"roundsman/collector"
 )
 
-// dataDir finds a folder of the measured series that stand beside the project.
-func dataDir(t *testing.T, name string) string {
-	t.Helper()
-	dir, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for {
-		d := filepath.Join(dir, "..", "shared", "data", name)
-		if _, err := os.Stat(d); err == nil {
-			return d
-		}
-		if dir == filepath.Dir(dir) {
-			t.Skip("the folder ../shared/data with the measured series is not here")
-		}
-		dir = filepath.Dir(dir)
-	}
-}
-
 // table is a CSV file with a header.
 type table struct {
 	column map[string]int

@@ -9,6 +9,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/compute"
+	"roundsman/collector/outsidetest"
 )
 
 func newRate(t testing.TB, over, per time.Duration) *compute.Set {
@@ -187,7 +188,7 @@ func TestMeanWhileIdle(t *testing.T) {
 
 // The decay of a receiver's pressure while the compressor stands, five times, against a fit by another tool.
 func TestReplayPressureDecay(t *testing.T) {
-	dir := dataDir(t, "metropt3")
+	dir := outsidetest.Data(t, "metropt3")
 	tb := readTable(t, dir, "normal-2020-02-01.csv")
 	var ref []struct {
 		From, To string
@@ -229,7 +230,7 @@ func TestReplayMeans(t *testing.T) {
 		{"hydraulic-rig", "cycles-0000-0359.csv.gz", 1}, {"water-meter", "2012-04.csv.gz", 60},
 	} {
 		t.Run(f.file, func(t *testing.T) {
-			dir := dataDir(t, f.folder)
+			dir := outsidetest.Data(t, f.folder)
 			tb := readTable(t, dir, f.file)
 			var ref map[string]struct {
 				Mean float64 `json:"twmean"`
@@ -266,7 +267,7 @@ func TestReplayMeans(t *testing.T) {
 
 // Four weeks of a house's water meter: litres in all and by day, from the counter.
 func TestReplayWaterMeter(t *testing.T) {
-	dir := dataDir(t, "water-meter")
+	dir := outsidetest.Data(t, "water-meter")
 	tb := readTable(t, dir, "2012-04.csv.gz")
 	var litres float64
 	var daily []struct {

@@ -15,26 +15,8 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/duty"
+	"roundsman/collector/outsidetest"
 )
-
-// dataDir finds the measured series that stand beside the project.
-func dataDir(t *testing.T) string {
-	t.Helper()
-	dir, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for {
-		d := filepath.Join(dir, "..", "shared", "data")
-		if _, err := os.Stat(d); err == nil {
-			return d
-		}
-		if dir == filepath.Dir(dir) {
-			t.Skip("the folder ../shared/data with the measured series is not here")
-		}
-		dir = filepath.Dir(dir)
-	}
-}
 
 // table is a CSV file with a header.
 type table struct {
@@ -161,7 +143,7 @@ func decode(t *testing.T, raw json.RawMessage, into any) {
 
 // An air compressor: motor by current, delivery by pressure, load by its valve.
 func TestReplayCompressor(t *testing.T) {
-	dir := filepath.Join(dataDir(t), "metropt3")
+	dir := outsidetest.Data(t, "metropt3")
 	for file, figures := range readFigures(t, filepath.Join(dir, "reference", "figures.json")) {
 		tb := readTable(t, filepath.Join(dir, file))
 		at := func(i int) collector.Moment { return collector.Moment(i) * collector.Moment(10*time.Second) }
@@ -200,7 +182,7 @@ func stamp(t *testing.T, s, layout string) collector.Moment {
 
 // Eleven pumps of a water network, hour by hour.
 func TestReplayPumps(t *testing.T) {
-	dir := filepath.Join(dataDir(t), "batadal")
+	dir := outsidetest.Data(t, "batadal")
 	for file, figures := range readFigures(t, filepath.Join(dir, "reference", "figures.json")) {
 		tb := readTable(t, filepath.Join(dir, file))
 		var pumps map[string]reference
@@ -217,7 +199,7 @@ func TestReplayPumps(t *testing.T) {
 
 // A house's water, minute by minute: many short draws.
 func TestReplayWaterMeter(t *testing.T) {
-	dir := filepath.Join(dataDir(t), "water-meter")
+	dir := outsidetest.Data(t, "water-meter")
 	for file, figures := range readFigures(t, filepath.Join(dir, "reference", "figures.json")) {
 		tb := readTable(t, filepath.Join(dir, file))
 		var ref reference
@@ -230,7 +212,7 @@ func TestReplayWaterMeter(t *testing.T) {
 
 // A hydraulic rig, second by second; its one-second stops are real, so none is joined.
 func TestReplayHydraulicRig(t *testing.T) {
-	dir := filepath.Join(dataDir(t), "hydraulic-rig")
+	dir := outsidetest.Data(t, "hydraulic-rig")
 	for file, figures := range readFigures(t, filepath.Join(dir, "reference", "figures.json")) {
 		tb := readTable(t, filepath.Join(dir, file))
 		for name, of := range map[string]struct {

@@ -15,28 +15,8 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/modbus"
+	"roundsman/collector/outsidetest"
 )
-
-// missing skips a test for the lack of a peer, or fails it where peers are required.
-func missing(t *testing.T, what, debianPackage string) {
-	t.Helper()
-	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-		t.Fatalf("no %s: install the Debian package %s", what, debianPackage)
-	}
-	t.Skipf("no %s: install the Debian package %s", what, debianPackage)
-}
-
-// foreignPython finds a Python that has the foreign library.
-func foreignPython(t *testing.T) string {
-	t.Helper()
-	for _, name := range []string{"python3", "/usr/bin/python3"} {
-		if exec.Command(name, "-c", "import pymodbus.server").Run() == nil {
-			return name
-		}
-	}
-	missing(t, "python3 with pymodbus", "python3-pymodbus")
-	return ""
-}
 
 // foreignValue is one value as the foreign library laid it out.
 type foreignValue struct {
@@ -91,7 +71,7 @@ func freePort(t *testing.T) string {
 func serialPair(t *testing.T) (near, far string) {
 	t.Helper()
 	if _, err := exec.LookPath("socat"); err != nil {
-		missing(t, "socat", "socat")
+		outsidetest.Missing(t, "socat", "socat")
 	}
 	near, far = filepath.Join(t.TempDir(), "near"), filepath.Join(t.TempDir(), "far")
 	cmd := exec.CommandContext(t.Context(), "socat", "pty,raw,echo=0,link="+near, "pty,raw,echo=0,link="+far)
@@ -120,7 +100,7 @@ func waitFor(t *testing.T, what string, ready func() bool) {
 // Every type in every order, out of holding and input registers, and coils and inputs, as the foreign
 // server holds them.
 func TestForeignServer(t *testing.T) {
-	python := foreignPython(t)
+	python := outsidetest.Python(t, "python3-pymodbus", "pymodbus.server")
 	t.Run("tcp", func(t *testing.T) {
 		port := freePort(t)
 		readForeign(t, startForeign(t, python, "tcp", port), modbus.Options{Transport: modbus.TCP, Address: "127.0.0.1:" + port})

@@ -12,13 +12,13 @@ import (
 	"net/url"
 	"os"
 	"strings"
-	"sync"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"roundsman/collector"
+	"roundsman/collector/mqtt/socket"
 )
 
 // The times of a connection. The client's own reconnecting is not used: its
@@ -74,14 +74,14 @@ func (l *Link) keep(ctx context.Context, events chan<- event) error {
 func (l *Link) session(ctx context.Context, events chan<- event) (held time.Duration, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	var way connection
+	var way socket.Held
 	lost := make(chan error, 1)
 	opts, err := l.clientOptions(ctx, &way, lost)
 	if err != nil {
 		return 0, err
 	}
 	client := paho.NewClient(opts)
-	stop := context.AfterFunc(ctx, way.close) // ends a greeting that is not answered
+	stop := context.AfterFunc(ctx, way.Close) // ends a greeting that is not answered
 	token := client.Connect()
 	<-token.Done()
 	if err := token.Error(); err != nil {
@@ -112,45 +112,7 @@ func (l *Link) session(ctx context.Context, events chan<- event) (held time.Dura
 	return held, l.explainLoss(err, held)
 }
 
-// connection is the socket of one session, to be closed from outside.
-type connection struct {
-	mu   sync.Mutex
-	conn net.Conn
-	shut bool
-}
-
-// hold keeps the socket, or closes it at once if close was called before.
-func (c *connection) hold(conn net.Conn) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.conn = conn
-	if c.shut {
-		conn.Close()
-	}
-}
-
-func (c *connection) close() {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.shut = true
-	if c.conn != nil {
-		c.conn.Close()
-	}
-}
-
-// impatient gives each write a deadline. The client's own write timeout covers
-// only what it publishes: with a full socket buffer the ping of a client that only
-// listens would wait for ever, and with it the notice that the line is dead.
-type impatient struct{ net.Conn }
-
-func (c impatient) Write(p []byte) (int, error) {
-	if err := c.SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil {
-		return 0, err
-	}
-	return c.Conn.Write(p)
-}
-
-func (l *Link) clientOptions(ctx context.Context, way *connection, lost chan<- error) (*paho.ClientOptions, error) {
+func (l *Link) clientOptions(ctx context.Context, way *socket.Held, lost chan<- error) (*paho.ClientOptions, error) {
 	password, err := l.password()
 	if err != nil {
 		return nil, err
@@ -173,7 +135,7 @@ func (l *Link) clientOptions(ctx context.Context, way *connection, lost chan<- e
 	o.SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) {
 		conn, err := l.open(ctx)
 		if err == nil {
-			way.hold(conn)
+			way.Hold(conn)
 		}
 		return conn, err
 	})
@@ -211,7 +173,7 @@ func (l *Link) open(ctx context.Context) (net.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	conn := impatient{dialled}
+	conn := socket.Impatient(dialled, writeTimeout)
 	if !l.host.tls {
 		return conn, nil
 	}

@@ -18,28 +18,8 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/mqtt"
+	"roundsman/collector/outsidetest"
 )
-
-// missing skips a test that needs a foreign program, or fails where those are required.
-func missing(t *testing.T, what, debian string) {
-	t.Helper()
-	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-		t.Fatalf("no %s: install the Debian package %s", what, debian)
-	}
-	t.Skipf("no %s: install the Debian package %s", what, debian)
-}
-
-// program finds a program of the package mosquitto, which may be in a folder for administrators.
-func program(t *testing.T, name string) string {
-	t.Helper()
-	for _, path := range []string{name, "/usr/sbin/" + name, "/usr/bin/" + name} {
-		if found, err := exec.LookPath(path); err == nil {
-			return found
-		}
-	}
-	missing(t, name, "mosquitto")
-	return ""
-}
 
 // mosquitto is a foreign broker on a free port of the loopback.
 type mosquitto struct {
@@ -52,7 +32,7 @@ type mosquitto struct {
 // startMosquitto starts a broker with the lines of configuration; FOLDER in them is its folder.
 func startMosquitto(t *testing.T, files map[string]string, lines ...string) *mosquitto {
 	t.Helper()
-	program(t, "mosquitto")
+	outsidetest.Program(t, "mosquitto", "mosquitto")
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -78,7 +58,7 @@ func (m *mosquitto) write(name, text string) {
 
 func (m *mosquitto) run(name string, arguments ...string) {
 	m.t.Helper()
-	if out, err := exec.Command(program(m.t, name), arguments...).CombinedOutput(); err != nil {
+	if out, err := exec.Command(outsidetest.Program(m.t, name, "mosquitto"), arguments...).CombinedOutput(); err != nil {
 		m.t.Fatalf("%s: %v: %s", name, err, out)
 	}
 }
@@ -86,7 +66,7 @@ func (m *mosquitto) run(name string, arguments ...string) {
 // start starts the broker and waits until it takes connections.
 func (m *mosquitto) start() {
 	m.t.Helper()
-	m.process = exec.Command(program(m.t, "mosquitto"), "-c", filepath.Join(m.folder, "mosquitto.conf"))
+	m.process = exec.Command(outsidetest.Program(m.t, "mosquitto", "mosquitto"), "-c", filepath.Join(m.folder, "mosquitto.conf"))
 	if err := m.process.Start(); err != nil {
 		m.t.Fatal(err)
 	}
@@ -199,7 +179,7 @@ func TestMosquittoWithPasswordFile(t *testing.T) {
 func TestMosquittoRefusesASubscription(t *testing.T) {
 	found, _ := filepath.Glob("/usr/lib/*/mosquitto_dynamic_security.so")
 	if len(found) == 0 {
-		missing(t, "mosquitto_dynamic_security.so", "mosquitto")
+		outsidetest.Missing(t, "mosquitto_dynamic_security.so", "mosquitto")
 	}
 	m := startMosquitto(t, map[string]string{"right": "secret\n"},
 		"allow_anonymous false", "plugin "+found[0], "plugin_opt_config_file FOLDER/access.json")

@@ -5,12 +5,12 @@ import (
 	"encoding/json"
 	"math"
 	"os"
-	"path/filepath"
 	"strconv"
 	"testing"
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/outsidetest"
 	"roundsman/collector/scaling"
 )
 
@@ -35,28 +35,9 @@ func (s series) number(t *testing.T, column string, i int) float64 {
 	return v
 }
 
-// dataFile finds a file of the open data beside the repository, or skips.
-func dataFile(t *testing.T, name string) string {
-	t.Helper()
-	dir, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for {
-		path := filepath.Join(dir, "shared", "data", filepath.FromSlash(name))
-		if _, err := os.Stat(path); err == nil {
-			return path
-		}
-		if dir == filepath.Dir(dir) {
-			t.Skipf("the open data are not here: no shared/data/%s beside the repository", name)
-		}
-		dir = filepath.Dir(dir)
-	}
-}
-
 func readSeries(t *testing.T, name string) series {
 	t.Helper()
-	f, err := os.Open(dataFile(t, name))
+	f, err := os.Open(outsidetest.Data(t, name))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -90,7 +71,7 @@ type figures struct {
 
 func reference(t *testing.T, folder, file string) figures {
 	t.Helper()
-	text, err := os.ReadFile(dataFile(t, folder+"/reference/figures.json"))
+	text, err := os.ReadFile(outsidetest.Data(t, folder+"/reference/figures.json"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/collector/units"
 )
 
@@ -45,13 +46,7 @@ var gnuNames = map[string]string{
 
 // An independent check of every pair that converts: GNU units, one process for all.
 func TestAgainstGNUUnits(t *testing.T) {
-	path, err := exec.LookPath("units")
-	if err != nil {
-		if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-			t.Fatal("GNU units is required: install the Debian package 'units'")
-		}
-		t.Skip("GNU units is not installed: install the Debian package 'units'")
-	}
+	path := outsidetest.Program(t, "units", "units")
 	type pair struct {
 		from, to string
 		ours     float64

@@ -23,6 +23,7 @@ import (
 	"github.com/prometheus/common/model"
 
 	"roundsman/collector"
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter"
 	"roundsman/exporter/exportertest"
 	"roundsman/exporter/metrics"
@@ -217,7 +218,7 @@ func checkGrouping(t *testing.T, page string) {
 
 // TestForeignParser reads both pages with the Python reference parsers.
 func TestForeignParser(t *testing.T) {
-	python := peer(t)
+	python := outsidetest.Python(t, "python3-prometheus-client", "prometheus_client.openmetrics.parser")
 	h := metrics.New(saturday(), metrics.Build{Version: "1.0"}).Handler()
 	for _, c := range []struct{ accept, module string }{{plainText, "prometheus_client.parser"}, {openMetrics, "prometheus_client.openmetrics.parser"}} {
 		script := "import sys\nfrom " + c.module + " import text_string_to_metric_families as parse\n" +

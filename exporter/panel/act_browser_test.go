@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/panel"
 	"roundsman/rules"
 )
@@ -104,7 +105,7 @@ func (s *actStage) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 // TestBrowserActs: on the box itself, and from elsewhere by a plain name, where browsers do not send Sec-Fetch-Site and
 // the Origin alone tells our forms from those of others.
 func TestBrowserActs(t *testing.T) {
-	path := chromium(t)
+	path := outsidetest.Program(t, "chromium", "chromium")
 	for _, tt := range []struct{ host, who, name string }{{"127.0.0.1", "n.quill", "Niamh Quill"}, {"wash.example", "m.hartnell", "Maeve Hartnell"}} {
 		t.Run(tt.host, func(t *testing.T) {
 			t.Parallel()
@@ -115,7 +116,7 @@ func TestBrowserActs(t *testing.T) {
 			url := strings.Replace(server.URL, "127.0.0.1", tt.host, 1)
 			dom := dump(t, path, url+"/frame?who="+tt.who, "--host-resolver-rules=MAP wash.example 127.0.0.1")
 			for _, want := range []string{`data-nobody="true"`, `data-button="Acknowledge big"`, `data-acknowledged="acknowledged by ` + tt.name + `"`,
-				`data-scroll="360"`, `data-low="0"`, `data-grown="true"`, `data-kept="true"`, `data-shelved="shelved by ` + tt.name + ` until `, `; known and watched"`} {
+				`data-scroll="360"`, `data-low="0"`, `data-grown="true"`, `data-kept="true"`, `data-shelved="shelved by ` + tt.name + ` until `, `; known and watched; since `} {
 				if !strings.Contains(dom, want) {
 					t.Errorf("the document has no %s", want)
 				}

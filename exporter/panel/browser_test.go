@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
-	"os"
 	"os/exec"
 	"strings"
 	"sync/atomic"
@@ -14,27 +13,12 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter"
 	"roundsman/exporter/exportertest"
 	"roundsman/exporter/panel"
 	"roundsman/rules"
 )
-
-// chromium returns the browser, or skips.
-func chromium(t *testing.T) string {
-	t.Helper()
-	for _, name := range []string{"chromium", "chromium-browser"} {
-		if path, err := exec.LookPath(name); err == nil {
-			return path
-		}
-	}
-	const need = "no browser: install the Debian package chromium"
-	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-		t.Fatal(need)
-	}
-	t.Skip(need)
-	return ""
-}
 
 // checks runs in the page beside its own script: each step asks the server to
 // change the room, then waits until the page shows it. The page counts as loaded
@@ -156,7 +140,7 @@ func (s *stage) step(name string) {
 // TestBrowser opens the round sheet in a real browser, on a phone's and a desk's
 // width: the script keeps it live, tells when it is not, and nothing is wider than the page.
 func TestBrowser(t *testing.T) {
-	path := chromium(t)
+	path := outsidetest.Program(t, "chromium", "chromium")
 	for _, width := range []int{360, 1280} {
 		t.Run(fmt.Sprint(width), func(t *testing.T) {
 			t.Parallel()

@@ -188,7 +188,7 @@ func TestPointPage(t *testing.T) {
 
 func TestAlarmsPage(t *testing.T) {
 	text := words(page(t, saturday(), "/alarms"))
-	has(t, text, "Standing Air low", "Held back Turbidity high", "suppressed by design; backwash", "shelved by Aoife until", "door open for the delivery",
+	has(t, text, "Standing Air low", "Held back Turbidity high", "Reclaim, turbidity : not in alarm now (above 90.0 FNU)", "suppressed by design; backwash; since", "shelved by Aoife until", "door open for the delivery",
 		"Quiet", "Air low low high Air, header pressure below 4.80 bar First: Stop the conveyor, clear the cars.")
 	room, clock := quiet()
 	has(t, words(page(t, handler(room, clock), "/alarms")), "Standing None.")

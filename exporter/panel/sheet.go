@@ -72,6 +72,7 @@ type alarmRow struct {
 	Waits           bool // for somebody to acknowledge it
 	Value, Against  string
 	Since, For      string
+	HeldSince       string // shelved, suppressed or out of service since
 	Lost            bool
 	Consequence     string
 	Response        string
@@ -295,17 +296,27 @@ func (p *Panel) alarmRow(v *exporter.View, s rules.Status, now collector.Moment)
 		a.Against = "was " + a.Against
 	default:
 		a.Value = "" // of long ago, and not against the limit
+		if held(&s) {
+			a.Against = "not in alarm now (" + a.Against + ")"
+		}
 	}
 	if a.Point != "" {
 		pt := &v.Site.Points[r.Point]
 		title, _, _ := formOf(pt)
 		a.Where = inWords(pt.Station) + ", " + lower(title)
 	}
-	if m := since(s); m != 0 {
+	switch m := since(s); {
+	case m == 0:
+	case stands(&s):
 		a.Since, a.For = p.clockWords(m, at), roughly(now.Sub(m))
+	case held(&s):
+		a.HeldSince = p.clockWords(m, at) // which says nothing of its condition
 	}
 	return a
 }
+
+// held reports whether an alarm is shelved, suppressed by design or out of service.
+func held(s *rules.Status) bool { return s.State >= rules.Shelved }
 
 // alarmTitle returns a rule's name in words; the point of a rule over several stands elsewhere.
 func alarmTitle(name string) string {

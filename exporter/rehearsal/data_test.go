@@ -10,7 +10,6 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"sort"
 	"strconv"
@@ -19,29 +18,10 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/rehearsal"
 	"roundsman/rules"
 )
-
-// dataFolder walks up from the test's folder to the open data beside the project.
-func dataFolder(t *testing.T) string {
-	t.Helper()
-	dir, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for {
-		d := filepath.Join(dir, "shared", "data")
-		if _, err := os.Stat(filepath.Join(d, "refcalc.py")); err == nil {
-			return d
-		}
-		up := filepath.Dir(dir)
-		if up == dir {
-			t.Skip("the open data in shared/data is not here")
-		}
-		dir = up
-	}
-}
 
 // dataset is an open data file as recorded data for a rehearsal: its own columns, its time as seconds.
 type dataset struct {
@@ -54,7 +34,7 @@ type dataset struct {
 // left out, and so is what a set tells of itself (labels). Columns that are not among those wanted, if any are named, too.
 func load(t *testing.T, set, file string, wanted ...string) *dataset {
 	t.Helper()
-	rows := readRows(t, filepath.Join(dataFolder(t), set, file))
+	rows := readRows(t, outsidetest.Data(t, set, file))
 	head := rows[0]
 	var keep []int
 	for c, name := range head {
@@ -191,7 +171,7 @@ func (f *fileFigures) signals() []string {
 
 func readFigures(t *testing.T, set string) map[string]fileFigures {
 	t.Helper()
-	text, err := os.ReadFile(filepath.Join(dataFolder(t), set, "reference", "figures.json"))
+	text, err := os.ReadFile(outsidetest.Data(t, set, "reference", "figures.json"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/review"
 	"roundsman/rules"
 )
@@ -265,13 +266,7 @@ func TestMoreThanTen(t *testing.T) {
 
 // The stored counts are what the script says today.
 func TestCountsAreTheScripts(t *testing.T) {
-	python, err := exec.LookPath("python3")
-	if err != nil {
-		if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-			t.Fatal("python3 is not here (Debian package python3)")
-		}
-		t.Skip("python3 is not here (Debian package python3)")
-	}
+	python := outsidetest.Program(t, "python3", "python3")
 	stored, err := os.ReadFile("testdata/counts.json")
 	if err != nil {
 		t.Fatal(err)

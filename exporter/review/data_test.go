@@ -16,29 +16,10 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/review"
 	"roundsman/rules"
 )
-
-// dataFolder walks up from the test's folder to the open data beside the project.
-func dataFolder(t *testing.T) string {
-	t.Helper()
-	dir, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for {
-		d := filepath.Join(dir, "shared", "data")
-		if _, err := os.Stat(filepath.Join(d, "refcalc.py")); err == nil {
-			return d
-		}
-		up := filepath.Dir(dir)
-		if up == dir {
-			t.Skip("the open data in shared/data is not here")
-		}
-		dir = up
-	}
-}
 
 // figure is one alarm figure of the reference script.
 type figure struct {
@@ -171,7 +152,7 @@ func (d *recorded) row(at time.Time) int {
 // activations a rule, and the figures of all of them together as one alarm system. Makers and licences of the data are
 // named beside them.
 func TestOpenData(t *testing.T) {
-	folder := dataFolder(t)
+	folder := outsidetest.Data(t)
 	for _, set := range []string{"metropt3", "hydraulic-rig", "skab", "batadal"} {
 		text, err := os.ReadFile(filepath.Join(folder, set, "reference", "figures.json"))
 		if err != nil {

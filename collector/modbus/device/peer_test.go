@@ -2,7 +2,6 @@ package device_test
 
 import (
 	"encoding/json"
-	"os"
 	"os/exec"
 	"reflect"
 	"strings"
@@ -11,22 +10,8 @@ import (
 	"github.com/goburrow/modbus"
 
 	"roundsman/collector/modbus/device"
+	"roundsman/collector/outsidetest"
 )
-
-// pymodbus finds a Python that has the foreign library, or skips.
-func pymodbus(t *testing.T) string {
-	t.Helper()
-	for _, name := range []string{"python3", "/usr/bin/python3"} {
-		if err := exec.Command(name, "-c", "import pymodbus").Run(); err == nil {
-			return name
-		}
-	}
-	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-		t.Fatal("no python3 with pymodbus: install the Debian package python3-pymodbus")
-	}
-	t.Skip("no python3 with pymodbus: install the Debian package python3-pymodbus")
-	return ""
-}
 
 const foreignClient = `
 import json, sys
@@ -53,7 +38,7 @@ print(json.dumps(out))
 `
 
 func TestForeignClient(t *testing.T) {
-	python := pymodbus(t)
+	python := outsidetest.Python(t, "python3-pymodbus", "pymodbus")
 	s := exampleServer(t, device.Options{Identity: exampleIdentity})
 	for framing, address := range map[string]string{"tcp": serve(t, s.ServeTCP), "rtu": serve(t, s.ServeRTUOverTCP)} {
 		t.Run(framing, func(t *testing.T) {

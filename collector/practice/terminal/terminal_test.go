@@ -12,24 +12,9 @@ import (
 	"github.com/goburrow/modbus"
 
 	"roundsman/collector/modbus/device"
+	"roundsman/collector/outsidetest"
 	"roundsman/collector/practice/terminal"
 )
-
-// pymodbus finds a Python that has the foreign library, or skips.
-func pymodbus(t *testing.T) string {
-	t.Helper()
-	for _, name := range []string{"python3", "/usr/bin/python3"} {
-		if err := exec.Command(name, "-c", "import pymodbus, serial").Run(); err == nil {
-			return name
-		}
-	}
-	const missing = "no python3 with pymodbus and pyserial: install the Debian packages python3-pymodbus and python3-serial"
-	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-		t.Fatal(missing)
-	}
-	t.Skip(missing)
-	return ""
-}
 
 // threeRegisters is unit 17 of the application protocol's example: 555, 0, 100 at holding 107.
 func threeRegisters(t *testing.T) *device.Server {
@@ -86,7 +71,7 @@ c.close()
 `
 
 func TestForeignClientOnPTY(t *testing.T) {
-	python := pymodbus(t)
+	python := outsidetest.Python(t, "python3-pymodbus and python3-serial", "pymodbus", "serial")
 	path := servePTY(t, threeRegisters(t), device.Line{Baud: 115200})
 	out, err := exec.Command(python, "-c", foreignSerial, path).CombinedOutput()
 	if want := "[555, 0, 100] 2\n"; err != nil || string(out) != want {

@@ -14,6 +14,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/internal/calltest"
 	"roundsman/exporter/callout/mail"
@@ -176,7 +177,7 @@ func readPart(t *testing.T, parts *multipart.Reader, kind string) string {
 
 // The same, read with Python's email package, which reports defects of its own.
 func TestHeadersReadBackByPython(t *testing.T) {
-	python := calltest.Python(t, "python3", "email.policy")
+	python := outsidetest.Python(t, "python3", "email.policy")
 	m := hard()
 	cmd := exec.Command(python, "testdata/read.py")
 	cmd.Stdin = strings.NewReader(compose(t, m))

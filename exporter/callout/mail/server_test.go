@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/internal/calltest"
 	"roundsman/exporter/callout/mail"
@@ -37,7 +38,7 @@ type foreign struct {
 
 func startForeign(t *testing.T, mode string, without ...string) *foreign {
 	t.Helper()
-	python := calltest.Python(t, "python3-aiosmtpd", "aiosmtpd.controller")
+	python := outsidetest.Python(t, "python3-aiosmtpd", "aiosmtpd.controller")
 	certificate, file := calltest.Certificate(t, "localhost", "127.0.0.1")
 	cmd := exec.Command(python, append([]string{"testdata/server.py", mode, file, calltest.KeyFile(t, certificate)}, without...)...)
 	in, err := cmd.StdinPipe()

@@ -8,12 +8,12 @@ import (
 	"io"
 	"net"
 	"net/url"
-	"sync"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
+	"roundsman/collector/mqtt/socket"
 	"roundsman/exporter/callout/internal/post"
 )
 
@@ -56,7 +56,7 @@ func parseBroker(address string) (broker, error) {
 // line is one connection with a client of its own.
 type line struct {
 	client paho.Client
-	way    *way
+	way    *socket.Held
 	lost   chan error
 }
 
@@ -69,7 +69,7 @@ func (c *Channel) connect(ctx context.Context) (*line, error) {
 			return nil, fmt.Errorf("password: %w", err)
 		}
 	}
-	l := &line{way: &way{}, lost: make(chan error, 1)}
+	l := &line{way: &socket.Held{}, lost: make(chan error, 1)}
 	var openErr error
 	o := paho.NewClientOptions().
 		AddBroker("tcp://" + c.host.hostPort). // only a label: the open function below decides
@@ -91,11 +91,11 @@ func (c *Channel) connect(ctx context.Context) (*line, error) {
 			openErr = err
 			return nil, err
 		}
-		l.way.hold(conn)
+		l.way.Hold(conn)
 		return conn, nil
 	})
 	l.client = paho.NewClient(o)
-	stop := context.AfterFunc(ctx, l.way.close) // ends a greeting that is not answered
+	stop := context.AfterFunc(ctx, l.way.Close) // ends a greeting that is not answered
 	token := l.client.Connect()
 	<-token.Done()
 	if !stop() {
@@ -141,7 +141,7 @@ func (c *Channel) dial(ctx context.Context) (net.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	conn := impatient{dialled}
+	conn := socket.Impatient(dialled, writeTimeout)
 	if !c.host.tls {
 		return conn, nil
 	}
@@ -191,45 +191,8 @@ func (l *line) close(wait time.Duration) {
 		l.client.Disconnect(uint(wait / time.Millisecond))
 	} else {
 		// The socket first: without it the client has nothing left to send.
-		l.way.close()
+		l.way.Close()
 		l.client.Disconnect(0)
 	}
-	l.way.close()
-}
-
-// way is the socket of a connection, to be closed from outside.
-type way struct {
-	mu   sync.Mutex
-	conn net.Conn
-	shut bool
-}
-
-// hold keeps the socket, or closes it at once if close was called before.
-func (w *way) hold(conn net.Conn) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.conn = conn
-	if w.shut {
-		conn.Close()
-	}
-}
-
-func (w *way) close() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.shut = true
-	if w.conn != nil {
-		w.conn.Close()
-	}
-}
-
-// impatient gives each write a deadline: with a full socket buffer the client's ping would
-// wait for ever, and with it the notice that the line is dead.
-type impatient struct{ net.Conn }
-
-func (c impatient) Write(p []byte) (int, error) {
-	if err := c.SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil {
-		return 0, err
-	}
-	return c.Conn.Write(p)
+	l.way.Close()
 }

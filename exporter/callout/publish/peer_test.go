@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/internal/calltest"
 	"roundsman/exporter/callout/publish"
@@ -28,8 +29,8 @@ type mosquitto struct {
 
 func newMosquitto(t *testing.T, lines ...string) *mosquitto {
 	t.Helper()
-	calltest.Program(t, "mosquitto", "mosquitto")
-	calltest.Program(t, "mosquitto_sub", "mosquitto-clients")
+	outsidetest.Program(t, "mosquitto", "mosquitto")
+	outsidetest.Program(t, "mosquitto_sub", "mosquitto-clients")
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -53,7 +54,7 @@ func (m *mosquitto) write(name, text string) string {
 
 func (m *mosquitto) start() {
 	m.t.Helper()
-	m.process = exec.Command(calltest.Program(m.t, "mosquitto", "mosquitto"), "-c", filepath.Join(m.folder, "mosquitto.conf"))
+	m.process = exec.Command(outsidetest.Program(m.t, "mosquitto", "mosquitto"), "-c", filepath.Join(m.folder, "mosquitto.conf"))
 	if err := m.process.Start(); err != nil {
 		m.t.Fatal(err)
 	}
@@ -78,7 +79,7 @@ func (m *mosquitto) stop() {
 func (m *mosquitto) kept(filter string) map[string]publish.Payload {
 	m.t.Helper()
 	arguments := append([]string{"-h", m.host, "-p", m.port, "-t", filter, "-F", "%r %q %t %p", "-W", "1", "--retained-only"}, m.sub...)
-	out, err := exec.Command(calltest.Program(m.t, "mosquitto_sub", "mosquitto-clients"), arguments...).Output()
+	out, err := exec.Command(outsidetest.Program(m.t, "mosquitto_sub", "mosquitto-clients"), arguments...).Output()
 	var exit *exec.ExitError
 	if err != nil && (!errors.As(err, &exit) || exit.ExitCode() != 27) { // 27: the second is over
 		m.t.Fatalf("mosquitto_sub: %v", err)
@@ -197,7 +198,7 @@ func TestBrokerRestart(t *testing.T) {
 func TestPasswordAndTLS(t *testing.T) {
 	certificate, file := calltest.Certificate(t, "127.0.0.1")
 	m := newMosquitto(t, "allow_anonymous false", "password_file FOLDER/passwords", "certfile "+file, "keyfile "+calltest.KeyFile(t, certificate))
-	out, err := exec.Command(calltest.Program(t, "mosquitto_passwd", "mosquitto"), "-b", "-c", filepath.Join(m.folder, "passwords"), "box", "right one").CombinedOutput()
+	out, err := exec.Command(outsidetest.Program(t, "mosquitto_passwd", "mosquitto"), "-b", "-c", filepath.Join(m.folder, "passwords"), "box", "right one").CombinedOutput()
 	if err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}

@@ -24,6 +24,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/internal/calltest"
 	"roundsman/exporter/callout/push"
@@ -166,21 +167,13 @@ func TestForeignDecoder(t *testing.T) {
 		}
 		return out
 	}
-	python := calltest.Python(t, "python3-cryptography", "cryptography.hazmat.primitives.kdf.hkdf")
+	python := outsidetest.Python(t, "python3-cryptography", "cryptography.hazmat.primitives.kdf.hkdf")
 	if got := decrypt(t, python, b64(t, appendixBody), appendixPrivate, appendixSecret); string(got) != "When I grow up, I want to be a watermelon" {
 		t.Errorf("RFC 8291, Appendix A reads %q", got)
 	}
 	if got := decrypt(t, python, s.bodies[0], enc(p.private.Bytes()), enc(p.secret)); !bytes.Equal(got, want) {
 		t.Errorf("reads %q, want %q", got, want)
 	}
-	t.Run("http_ece", func(t *testing.T) {
-		if exec.Command(python, "-c", "import http_ece").Run() != nil {
-			t.Skip("no Python module http_ece; Debian 12 has no package of it")
-		}
-		if got := decrypt(t, python, s.bodies[0], enc(p.private.Bytes()), enc(p.secret), "http_ece"); !bytes.Equal(got, want) {
-			t.Errorf("reads %q, want %q", got, want)
-		}
-	})
 }
 
 func TestLongTextsAreCut(t *testing.T) {
@@ -402,7 +395,7 @@ func TestKeyFile(t *testing.T) {
 
 // The key is an ordinary one to a foreign tool.
 func TestKeyFileReadByOpenSSL(t *testing.T) {
-	openssl := calltest.Program(t, "openssl", "openssl")
+	openssl := outsidetest.Program(t, "openssl", "openssl")
 	file := filepath.Join(t.TempDir(), "vapid.pem")
 	public, err := channel(t, push.Options{KeyFile: file, Contact: "desk@ardenmoor.example"}).PublicKey()
 	if err != nil {

@@ -18,6 +18,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/internal/calltest"
 	"roundsman/exporter/callout/webhook"
@@ -143,7 +144,7 @@ func TestTag(t *testing.T) {
 
 // The signature on the wire, recomputed with Python from what the package comment says.
 func TestSignatureOnTheWire(t *testing.T) {
-	python := calltest.Python(t, "python3", "hmac", "hashlib")
+	python := outsidetest.Python(t, "python3", "hmac", "hashlib")
 	r := start(t, ok)
 	r.opts.Key = calltest.Secret("k\u00e9y of the site")
 	r.opts.Now = func() time.Time { return time.Unix(1764062400, 999) }

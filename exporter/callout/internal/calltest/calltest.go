@@ -14,7 +14,6 @@ import (
 	"math/big"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -93,39 +92,6 @@ func KeyFile(t testing.TB, c tls.Certificate) string {
 		t.Fatal(err)
 	}
 	return file
-}
-
-// Missing skips a test that needs a foreign program, or fails it where those are required.
-func Missing(t testing.TB, what, debian string) {
-	t.Helper()
-	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-		t.Fatalf("no %s: install the Debian package %s", what, debian)
-	}
-	t.Skipf("no %s: install the Debian package %s", what, debian)
-}
-
-// Python finds an interpreter that has the modules.
-func Python(t testing.TB, debian string, modules ...string) string {
-	t.Helper()
-	for _, name := range []string{"/usr/bin/python3", "python3"} {
-		if exec.Command(name, "-c", "import "+strings.Join(modules, ", ")).Run() == nil {
-			return name
-		}
-	}
-	Missing(t, "python3 with "+strings.Join(modules, " and "), debian)
-	return ""
-}
-
-// Program finds a program, which may be in a folder for administrators.
-func Program(t testing.TB, name, debian string) string {
-	t.Helper()
-	for _, path := range []string{name, "/usr/sbin/" + name, "/usr/bin/" + name} {
-		if found, err := exec.LookPath(path); err == nil {
-			return found
-		}
-	}
-	Missing(t, name, debian)
-	return ""
 }
 
 // Eventually polls until something outside this process has happened.

@@ -1,6 +1,5 @@
 """Decrypts a web push body with the primitives of python3-cryptography (OpenSSL), by the steps of RFC 8291, section 3.4
-and RFC 8188, section 2. decrypt.py UA_PRIVATE AUTH_SECRET < body; both in base64url. With the argument http_ece it uses that
-module instead, which is an implementation of its own."""
+and RFC 8188, section 2. decrypt.py UA_PRIVATE AUTH_SECRET < body; both in base64url."""
 import base64
 import sys
 
@@ -21,11 +20,6 @@ def derive(salt, secret, info, length):
 body = sys.stdin.buffer.read()
 auth = decode(sys.argv[2])
 private = ec.derive_private_key(int.from_bytes(decode(sys.argv[1]), "big"), ec.SECP256R1())
-if sys.argv[3:] == ["http_ece"]:
-    import http_ece
-
-    sys.stdout.buffer.write(http_ece.decrypt(body, private_key=private, auth_secret=auth, version="aes128gcm"))
-    sys.exit()
 salt, size, length = body[:16], int.from_bytes(body[16:20], "big"), body[20]
 sender, sealed = body[21 : 21 + length], body[21 + length :]
 assert len(sealed) <= size, "more than one record"
