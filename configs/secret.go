@@ -33,7 +33,7 @@ func (s secretFiles) reader(v *strict.Value) func() (string, error) {
 	if s.look {
 		s.complain(v, path)
 	}
-	return func() (string, error) { return readSecret(path) }
+	return func() (string, error) { return ReadSecret(path) }
 }
 
 func (s secretFiles) path(name string) string {
@@ -58,9 +58,9 @@ func (s secretFiles) complain(v *strict.Value, path string) {
 	}
 }
 
-// readSecret reads a secret from a file that nobody but its owner can read or change. Blanks and line ends around it
-// are dropped.
-func readSecret(path string) (string, error) {
+// ReadSecret reads a secret from a file that nobody but its owner can read or change. Blanks and line ends around it
+// are dropped. Its errors name the file, never what is in it.
+func ReadSecret(path string) (string, error) {
 	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe must not make us wait
 	if err != nil {
 		return "", fmt.Errorf("%s: %w", path, bare(err))

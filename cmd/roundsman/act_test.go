@@ -322,7 +322,7 @@ func TestReadKey(t *testing.T) {
 		{"all can read", keyFile(t, testKey, 0o644), "others can read or change it (mode 0644); chmod 600 it"},
 		{"others can write", keyFile(t, testKey, 0o602), "others can read or change it (mode 0602)"},
 		{"group can write", keyFile(t, testKey, 0o660), "others can read or change it (mode 0660)"},
-		{"empty", keyFile(t, "", 0o600), "the key has 0 letters, fewer than 16"},
+		{"empty", keyFile(t, "", 0o600), "it is empty"},
 		{"short", keyFile(t, "123456789012345\n", 0o600), "the key has 15 letters, fewer than 16"},
 		{"long", keyFile(t, strings.Repeat("x", 1025), 0o600), "it has more than 1024 bytes"},
 		{"two lines", keyFile(t, testKey+"\n"+testKey, 0o600), "the key holds a blank"},
@@ -338,21 +338,6 @@ func TestReadKey(t *testing.T) {
 			t.Errorf("%s: got %v, want %q", tt.name, err, tt.want)
 		case err != nil && strings.Contains(err.Error(), testKey):
 			t.Errorf("%s: the error tells the key: %v", tt.name, err)
-		}
-	}
-}
-
-func TestExposed(t *testing.T) {
-	for _, tt := range []struct {
-		mode     fs.FileMode
-		uid, gid uint32
-		want     bool
-	}{
-		{0o600, 1000, 1000, false}, {0o400, 0, 0, false}, {0o440, 0, 0, false}, // the last: handed over by an access list
-		{0o440, 1000, 1000, true}, {0o440, 0, 1000, true}, {0o440, 1000, 0, true}, {0o640, 1000, 1000, true}, {0o460, 0, 0, true}, {0o444, 0, 0, true}, {0o604, 0, 0, true}, {0o601, 0, 0, true},
-	} {
-		if got := exposed(tt.mode, tt.uid, tt.gid); got != tt.want {
-			t.Errorf("mode %04o of %d, group %d: exposed %t, want %t", tt.mode, tt.uid, tt.gid, got, tt.want)
 		}
 	}
 }
