@@ -9,7 +9,7 @@ import (
 	"testing"
 
 	"roundsman/collector/outsidetest"
-	"roundsman/exporter/review/trendline"
+	"roundsman/collector/trendline"
 )
 
 // norris is the data set Norris of the NIST Statistical Reference Datasets (linear regression, lower difficulty), y then x.
