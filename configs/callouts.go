@@ -1,12 +1,14 @@
 package configs
 
 import (
+	"net/url"
 	"slices"
 	"strings"
 	"time"
 
 	"roundsman/configs/strict"
 	"roundsman/exporter/callout"
+	"roundsman/exporter/callout/desk"
 	"roundsman/rules"
 )
 
@@ -16,8 +18,16 @@ type Callout struct {
 	Channels  []Channel // in the order of the file
 	Heartbeat *Heartbeat
 	Drill     *Drill
+	Links     Links
+	Wording   desk.Wording
 
 	places []strict.Problem // of Plan.Routes, for what is said about them later
+}
+
+// Links are how a person acknowledges from the phone.
+type Links struct {
+	Address string        // of the pages as a phone reaches them, without a slash at its end; "": no links
+	Life    time.Duration // how long one is good; 0: the default
 }
 
 // Calls reports whether anybody can be called at all.
@@ -66,6 +76,8 @@ func (b *builder) callOuts(file *strict.Value) {
 			c.Plan.NoClock = append(c.Plan.NoClock, callout.Who{Person: e.Text()})
 		}
 	}
+	c.Links = b.phoneLinks(file.Get("links"))
+	b.wording(file.Get("wording"))
 	c.Heartbeat = b.heartbeat(file.Get("heartbeat"))
 	c.Drill = b.drill(file.Get("drill"))
 }
@@ -92,6 +104,37 @@ func (b *builder) contact(v *strict.Value, patience time.Duration) {
 		ID: v.Key(), Name: strings.TrimSpace(v.Get("name").Text()), Addresses: b.addresses(v.Key(), v.Get("channels")),
 		Patience: b.between(v.Get("patience"), time.Second, time.Hour, patience),
 	})
+}
+
+func (b *builder) phoneLinks(v *strict.Value) (l Links) {
+	a := v.Get("address")
+	if a == nil {
+		return l
+	}
+	l.Life = b.between(v.Get("life"), time.Minute, 7*day, 0)
+	u, err := url.Parse(a.Text())
+	switch {
+	case err != nil || u.Hostname() == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" || u.Scheme != "https" && u.Scheme != "http" || u.Port() != "" && !goodPort(u.Port()):
+		a.Failf("%q is no address of pages; expected one such as https://box.wash.example", short(a.Text()))
+	case u.Scheme == "http" && !loopback(u.Hostname()):
+		a.Remarkf("links to %s are not encrypted: whoever listens on the way can use them", u.Host)
+	}
+	l.Address = strings.TrimRight(a.Text(), "/")
+	return l
+}
+
+func (b *builder) wording(v *strict.Value) {
+	read := func(v *strict.Value) desk.Form {
+		return desk.Form{Title: v.Get("title").Text(), Short: v.Get("short").Text(), Text: v.Get("text").Text()}
+	}
+	w := desk.Wording{Alarm: read(v.Get("alarm")), Return: read(v.Get("return"))}
+	if v == nil {
+		return
+	}
+	b.site.Callout.Wording = w
+	if err := w.Check(); err != nil && v.Whole() {
+		v.KeyFailf("%s", strings.TrimPrefix(err.Error(), "wording of "))
+	}
 }
 
 func (b *builder) addRota(v *strict.Value) {

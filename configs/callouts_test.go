@@ -244,6 +244,9 @@ func TestBadCallOuts(t *testing.T) {
 		{"beats by text", "heartbeat: {channel: sms, topic: a}", `contacts.yaml:8:22: heartbeat.channel: sms is a channel to people; the beats go to an mqtt channel or a url`},
 		{"beats too fast", "heartbeat: {url: 'https://a.example', every: 1s}", `contacts.yaml:8:46: heartbeat.every: 1s is outside 10s to 24h`},
 		{"beats in the clear", "heartbeat: {url: 'http://a.example'}", `contacts.yaml:8:18: heartbeat.url: http to a.example is not encrypted: use https, or say unencrypted: true`},
+		{"links to nowhere", "links: {address: box.wash.example}", `contacts.yaml:8:18: links.address: "box.wash.example" is no address of pages; expected one such as https://box.wash.example`},
+		{"links for ever", "links: {address: 'https://a.example', life: 30d}", `contacts.yaml:8:45: links.life: 30d is outside 1m to 168h`},
+		{"wording", "wording: {alarm: {short: '{{.Sitte}}'}}", `contacts.yaml:8:1: wording: alarm: template: short:1:2: executing "short" at <.Sitte>: can't evaluate field Sitte in type desk.Facts`},
 		{"drill on no day", "drill: {days: tusday, between: 09:00-10:00}", `contacts.yaml:8:15: drill.days: unknown day "tusday" (did you mean tuesday?); expected a day, days such as monday-friday or daily`},
 		{"drill at no hour", "drill: {days: daily, between: 10:00-09:00}", `contacts.yaml:8:31: drill.between: "10:00-09:00" are no hours; expected 09:00-16:00`},
 		{"drill of nobody", "drill: {days: daily, between: 09:00-10:00, who: zoe}", `contacts.yaml:8:49: drill.who: unknown person or rota "zoe"`},
@@ -310,6 +313,8 @@ func TestNoCallOuts(t *testing.T) {
 		{"no call-outs", handbookContacts, "duty", "contacts.yaml:1:1: remark: people: nobody is called: no call-outs are given, and 1 alarms name one"},
 		{"unknown call-out", calling + "call-outs:\n  duty: {steps: [{who: ann}]}\n", "dutty", `r.yaml:2:67: rules.r.call-out: unknown call-out "dutty" (did you mean duty?)`},
 		{"good", calling + "call-outs:\n  duty: {steps: [{who: ann}]}\n", "duty", ""},
+		{"cause that calls nobody", calling + "call-outs:\n  duty: {steps: [{who: ann}]}\n", "duty, caused-by: c}\n  c: {point: a, low: 1, deadband: 0.1, on-delay: 0s, off-delay: 0s, priority: low",
+			"r.yaml:2:84: warning: rules.r.caused-by: while c is active nobody is called about r: a consequence is told with its cause, and that has no call-out"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			files := withContacts(c.contacts)
@@ -340,6 +345,15 @@ func TestOwnRulesCall(t *testing.T) {
 	oldest, reachable := s.Points[s.Box.CalloutOldest], s.Points[s.Box.CalloutReachable]
 	if oldest.Name != "box.callout.oldest" || oldest.Unit != "s" || reachable.Name != "box.callout.reachable" || reachable.Kind != collector.State {
 		t.Errorf("points: %+v %+v", oldest, reachable)
+	}
+	for _, m := range s.Box.Modems {
+		registered, signal := s.Points[m.Registered], s.Points[m.Signal]
+		if m.Channel != "sms" || registered.Name != "box.modem.sms.registered" || registered.Kind != collector.State || signal.Name != "box.modem.sms.signal" || signal.Unit != "dBm" {
+			t.Errorf("modem %s: %+v %+v", m.Channel, registered, signal)
+		}
+	}
+	if len(s.Box.Modems) != 1 {
+		t.Errorf("%d modems have points, want 1", len(s.Box.Modems))
 	}
 	found := ""
 	for _, r := range s.Rules.Rules {

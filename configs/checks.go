@@ -29,6 +29,25 @@ func (b *builder) checkRules(all []*entry) {
 		}
 	}
 	b.causeCycles(all)
+	b.silentCauses(all)
+}
+
+// silentCauses warns of alarms that call, but not while a cause of theirs is active that calls nobody: consequences are
+// told with their cause.
+func (b *builder) silentCauses(all []*entry) {
+	if !b.calls {
+		return
+	}
+	for _, e := range all {
+		if e.rule.CallOut == "" {
+			continue
+		}
+		for _, cause := range e.rule.CausedBy {
+			if c := all[cause]; c.rule.CallOut == "" {
+				e.get("caused-by").Warnf("while %s is active nobody is called about %s: a consequence is told with its cause, and that has no call-out", c.rule.Name, e.rule.Name)
+			}
+		}
+	}
 }
 
 // limitAt returns where the limit of an alarm is written.

@@ -17,6 +17,8 @@ func contactsShape() *strict.Shape {
 		key("box", text(), "The call-out for what Roundsman rings about itself; nobody is called if not given."),
 		key("clock-not-set", texts(), "People who are called while the box does not know the time and so not whose turn it is; everybody who has channels if not given."),
 		key("limits", limitsShape(), "How calls are merged and held back."),
+		key("links", linksShape(), "Links in messages, by which a person acknowledges from the phone; none if not given."),
+		key("wording", wordingShape(), "Texts of messages of the site's own, as templates; the defaults are meant to do."),
 		key("heartbeat", heartbeatShape(), "Tells somebody outside at an interval that the box is alive."),
 		key("drill", drillShape(), "A marked test call each week, at a changing hour."),
 	)
@@ -142,6 +144,27 @@ func limitsShape() *strict.Shape {
 		key("merge", duration(), "How long the first message of a burst waits for others to join it; 2s."),
 		key("per-hour", strict.Whole(0, 1000), "Most messages to one person in an hour, the rest is told as a count; 20. 0: no limit. The first of a high alarm always goes."),
 		key("patience", duration(), "A person's next channel is tried when a message is not through after so long; 20s."),
+	)
+}
+
+func linksShape() *strict.Shape {
+	return strict.TableOf(
+		needed("address", text(), "Where a phone reaches the pages: https://box.wash.example."),
+		key("life", duration(), "How long a link is good; 4h."),
+	)
+}
+
+func wordingShape() *strict.Shape {
+	form := func() *strict.Shape {
+		return strict.TableOf(
+			key("title", text(), "The subject line of mail and push."),
+			key("short", text(), "The text of an SMS; it is shortened to 160 characters."),
+			key("text", text(), "The text of mail and push. The caution is added where it is left out."),
+		)
+	}
+	return strict.TableOf(
+		key("alarm", form(), "Of an alarm."),
+		key("return", form(), "Of a return to normal."),
 	)
 }
 

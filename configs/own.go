@@ -24,10 +24,19 @@ type Box struct {
 	// Of calling people; NoPoint where the contacts file has no call-outs.
 	CalloutOldest    collector.PointID // age of the oldest message that is not sent yet, in s; 0: none waits
 	CalloutReachable collector.PointID // state: somebody can be reached; its detail says why not
+	Modems           []ModemPoints     // of each modem that sends texts
 }
 
-// boxPoints adds them, after the links' own.
-func (b *builder) boxPoints() {
+// ModemPoints tell how a modem is.
+type ModemPoints struct {
+	Channel    string            // its name in the contacts file
+	Registered collector.PointID // state: it can send; its detail says why not
+	Signal     collector.PointID // in dBm
+}
+
+// boxPoints adds them, after the links' own. Channels are those of the contacts file, read later: the rules want the points
+// of their modems.
+func (b *builder) boxPoints(channels *strict.Value) {
 	percent, _ := units.Parse("%")
 	seconds, _ := units.Parse("s")
 	b.site.Box = Box{
@@ -41,6 +50,21 @@ func (b *builder) boxPoints() {
 	if b.calls {
 		b.site.Box.CalloutOldest = b.boxPoint("box.callout.oldest", collector.Number, seconds, 0)
 		b.site.Box.CalloutReachable = b.boxPoint("box.callout.reachable", collector.State, units.None, 0)
+	}
+	b.modemPoints(channels)
+}
+
+func (b *builder) modemPoints(channels *strict.Value) {
+	dBm, _ := units.Parse("dBm")
+	for _, e := range channels.Entries() {
+		if !e.Has("modem") {
+			continue
+		}
+		b.site.Box.Modems = append(b.site.Box.Modems, ModemPoints{
+			Channel:    e.Key(),
+			Registered: b.boxPoint("box.modem."+e.Key()+".registered", collector.State, units.None, 0),
+			Signal:     b.boxPoint("box.modem."+e.Key()+".signal", collector.Number, dBm, 0),
+		})
 	}
 }
 

@@ -20,7 +20,7 @@ var (
 )
 
 // declarePoints gives every point its name and its place in the list.
-func (b *builder) declarePoints(vs *strict.Value) {
+func (b *builder) declarePoints(vs, channels *strict.Value) {
 	for _, v := range vs.Entries() {
 		goodName(v)
 		p := &point{v: v}
@@ -39,7 +39,7 @@ func (b *builder) declarePoints(vs *strict.Value) {
 		b.placeOf(p)
 	}
 	b.linkPoints()
-	b.boxPoints()
+	b.boxPoints(channels)
 }
 
 func (b *builder) add(p *point) {

@@ -143,6 +143,7 @@ var definitions = []entry{
 	{"cars", "car vehicle vehicles", cars, "1", ""},
 	{"pulses", "pulse", pulses, "1", ""},
 	{"starts", "start", starts, "1", ""},
+	{"dBm", "", signal, "1", ""}, // power over 1 mW (ITU-R V.574); it converts to nothing: a logarithm adds up differently
 }
 
 // contractions are one-word names of units per time; those marked are also how they print.

@@ -37,6 +37,7 @@ const (
 	cars
 	pulses
 	starts
+	signal
 )
 
 // kindInfo holds the words and metric names of a kind, by how often it is
@@ -76,6 +77,7 @@ var kinds = [...]kindInfo{
 	cars:          {[]string{"count of cars"}, "cars", []string{"cars"}},
 	pulses:        {[]string{"count of pulses"}, "pulses", []string{"pulses"}},
 	starts:        {[]string{"count of starts"}, "starts", []string{"starts"}},
+	signal:        {[]string{"signal strength"}, "dBm", []string{"signal_dbm"}},
 }
 
 // dimension is what a unit measures: units convert when theirs are equal.

@@ -48,6 +48,12 @@ Priority {{.Priority}}{{with .Severity}}, severity {{.}}{{end}}
 {{.Caution}}`
 )
 
+// Check returns what is wrong with the templates, nil if nothing is.
+func (w Wording) Check() error {
+	_, err := newTexts(w)
+	return err
+}
+
 type texts struct{ alarm, back *form }
 
 // form is one kind's templates, ready for use.
