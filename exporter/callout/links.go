@@ -14,26 +14,22 @@ import (
 	"path/filepath"
 	"sync"
 	"time"
+
+	"roundsman/exporter"
 )
 
 // Errors of links.
 var (
-	ErrLinkForged  = errors.New("this link is not one of ours")
-	ErrLinkExpired = errors.New("this link has expired")
-	ErrLinkUsed    = errors.New("this link was used already")
+	ErrLinkForged  = exporter.ErrLinkForged
+	ErrLinkExpired = exporter.ErrLinkExpired
+	ErrLinkUsed    = exporter.ErrLinkUsed
 )
 
 // DefaultLinkLife is how long a link is good.
 const DefaultLinkLife = 4 * time.Hour
 
-// Claim is what a link stands for: this person acknowledges this activation of this alarm.
-type Claim struct {
-	Alarm      string
-	Activation uint64 // as rules.Status counts them: a later one needs a link of its own
-	Person     string // id of the contact
-	Expires    time.Time
-	ID         string // of the link, to mark it used
-}
+// Claim is what a link stands for.
+type Claim = exporter.Claim
 
 // Links makes and checks the one-time links of messages: signed with HMAC-SHA-256, good for one activation of one alarm
 // and one person, for a short time, once. A GET of the page may only Look: programs that scan mail fetch links. The
