@@ -42,7 +42,19 @@ type LinkStatus struct {
 	Dropped             uint64                          // readings thrown away because nobody took them
 	Load                float64                         // share of the last rounds' time that the line was busy, 0 to 1
 	Units               []UnitStatus
+	Beats               [BeatOwners]uint64 // how often each goroutine of the link came round; see LinkMeter.Beat
 }
+
+// BeatEvery is the longest that a goroutine of a link waits before it shows again that it is not stuck. Only one
+// exchange with a device or broker, or the pause before the next connection, may take longer; each has its own limit.
+const BeatEvery = 5 * time.Second
+
+// The goroutines of a link. One that never beats is not there.
+const (
+	Owner      = iota // owns the points: takes and judges what comes
+	Keeper            // keeps the connection, where that is another goroutine
+	BeatOwners        // how many there can be
+)
 
 // UnitStatus is a snapshot of one device on a link.
 type UnitStatus struct {
@@ -77,6 +89,14 @@ func (m *LinkMeter) Count(o Outcome, d time.Duration) {
 	m.st.Requests[o]++
 	m.st.Durations[i]++
 	m.st.DurationSum += s
+	m.mu.Unlock()
+}
+
+// Beat notes that the goroutine who, Owner or Keeper, came round. Whoever watches over the process can tell a link that
+// has nothing to read from one that is stuck.
+func (m *LinkMeter) Beat(who int) {
+	m.mu.Lock()
+	m.st.Beats[who]++
 	m.mu.Unlock()
 }
 

@@ -23,6 +23,7 @@ func (r *round) exchange(q request) ([]byte, error) {
 		return nil, err
 	}
 	q.unit.asked++
+	r.meter.Beat(collector.Owner) // a round of many time-outs is long, and not stuck
 	r.asked++
 	start := time.Now()
 	data, err := r.reader.read(q.unit.id, q.table, q.start, q.count)

@@ -221,10 +221,15 @@ func (l *Link) Run(ctx context.Context, out chan<- collector.Batch) error {
 	}
 	timer := time.NewTimer(0)
 	defer timer.Stop()
+	beat := time.NewTicker(collector.BeatEvery)
+	defer beat.Stop()
 	for {
+		l.meter.Beat(collector.Owner)
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
+		case <-beat.C:
+			continue
 		case <-timer.C:
 		}
 		readings := l.round(ctx, l.due(time.Now()))

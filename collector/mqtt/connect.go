@@ -47,6 +47,7 @@ func (l *Link) keep(ctx context.Context, events chan<- event) error {
 	defer timer.Stop()
 	<-timer.C
 	for {
+		l.meter.Beat(collector.Keeper)
 		held, err := l.session(ctx, events)
 		if ctx.Err() != nil {
 			return nil
@@ -81,6 +82,7 @@ func (l *Link) session(ctx context.Context, events chan<- event) (held time.Dura
 		return 0, err
 	}
 	client := paho.NewClient(opts)
+	l.meter.Beat(collector.Keeper)
 	stop := context.AfterFunc(ctx, way.Close) // ends a greeting that is not answered
 	token := client.Connect()
 	<-token.Done()
@@ -92,6 +94,7 @@ func (l *Link) session(ctx context.Context, events chan<- event) (held time.Dura
 		return 0, ctx.Err() // the connection is closed already
 	}
 	defer client.Disconnect(uint(goodbye / time.Millisecond))
+	l.meter.Beat(collector.Keeper)
 	start := l.clock.Now()
 	refused, err := l.subscribe(ctx, client, lost)
 	if err != nil {
@@ -103,13 +106,25 @@ func (l *Link) session(ctx context.Context, events chan<- event) (held time.Dura
 	case <-ctx.Done():
 		return 0, ctx.Err()
 	}
-	select {
-	case err = <-lost:
-	case <-ctx.Done():
-		err = ctx.Err()
-	}
+	err = l.hold(ctx, lost)
 	held = l.clock.Now().Sub(start)
 	return held, l.explainLoss(err, held)
+}
+
+// hold waits until the connection is lost or ctx ends, and returns why.
+func (l *Link) hold(ctx context.Context, lost <-chan error) error {
+	beat := time.NewTicker(collector.BeatEvery)
+	defer beat.Stop()
+	for {
+		l.meter.Beat(collector.Keeper)
+		select {
+		case err := <-lost:
+			return err
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-beat.C:
+		}
+	}
 }
 
 func (l *Link) clientOptions(ctx context.Context, way *socket.Held, lost chan<- error) (*paho.ClientOptions, error) {
@@ -209,6 +224,7 @@ func (l *Link) tlsConfig() (*tls.Config, error) {
 // subscribe asks for all filters and returns those that the broker refused.
 func (l *Link) subscribe(ctx context.Context, client paho.Client, lost <-chan error) (refused []string, err error) {
 	for filters := l.table.filters; len(filters) > 0; {
+		l.meter.Beat(collector.Keeper)
 		n := min(len(filters), filtersAtOnce)
 		some, err := l.subscribeTo(ctx, client, lost, filters[:n])
 		if err != nil {

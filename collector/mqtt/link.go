@@ -92,7 +92,10 @@ func (r *reader) run(ctx context.Context, events <-chan event) error {
 	pause := time.NewTimer(0)
 	defer pause.Stop()
 	<-pause.C
+	beat := time.NewTicker(collector.BeatEvery)
+	defer beat.Stop()
 	for {
+		r.link.meter.Beat(collector.Owner)
 		r.arm(sweep)
 		select {
 		case <-ctx.Done():
@@ -105,6 +108,7 @@ func (r *reader) run(ctx context.Context, events <-chan event) error {
 		case e := <-events:
 			r.drain()
 			r.change(e)
+		case <-beat.C:
 		case <-sweep.C:
 			r.sweep()
 		}
