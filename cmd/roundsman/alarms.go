@@ -109,7 +109,7 @@ func alarmFigures(ctx context.Context, r *record.Reader, span review.Span, prior
 		if err != nil {
 			return review.Figures{}, err
 		}
-		b.Add(review.Line{Time: l.Time, Steady: l.Steady, Kind: string(l.Kind), Alarm: l.Alarm, Point: l.Point, To: l.To})
+		b.Add(review.Line{Time: l.Time, Steady: l.Steady, Kind: string(l.Kind), Alarm: l.Alarm, Point: l.Point, To: l.To, Priority: l.Priority})
 	}
 	return review.Alarms(b.Activations(), span, review.Options{})
 }

@@ -40,16 +40,19 @@ func (k *keeper) restore(j *judge, now collector.Moment) {
 	if err != nil {
 		k.log.Error("restore", "error", err)
 	}
-	k.forget(j, j.engine.Restore(now, kept.Memory))
+	k.forget(j, j.engine.Restore(now, kept.Memory), kept.Memory)
 	j.engine.Track()
 	j.duty.restore(kept.Duty, now)
 	j.restoreCounts(kept.Counts, now)
 }
 
-// forget journals the end of alarms that have no rule any more.
-func (k *keeper) forget(j *judge, gone []string) {
+// forget journals the end of alarms that have no rule any more, in the state in which they were.
+func (k *keeper) forget(j *judge, gone []string, was rules.Memory) {
 	for _, name := range gone {
-		k.change.Lines = append(k.change.Lines, record.Line{Kind: record.AlarmRemoved, Alarm: name, Why: "its rule is gone"})
+		k.change.Lines = append(k.change.Lines, record.Line{
+			Kind: record.AlarmRemoved, Alarm: name, From: was.Alarms[name].State, Value: math.NaN(), Limit: math.NaN(),
+			Priority: j.figures.priority(name), Why: "its rule is gone",
+		})
 	}
 	k.change.Gone = append(k.change.Gone, gone...)
 }
@@ -132,7 +135,7 @@ func (s journal) Lines(ctx context.Context, from, to time.Time, after int64, lim
 	return func(yield func(exporter.Line, error) bool) {
 		for l, err := range s.Record.Journal(ctx, record.Query{From: from, To: to, After: uint64(max(0, after)), Limit: limit}) {
 			line := shownLine(&l)
-			if line.Alarm != "" {
+			if line.Alarm != "" && l.Priority == rules.NoPriority { // an older line
 				line.Priority = s.priority(line.Alarm).String()
 			}
 			if !yield(line, err) || err != nil {
@@ -149,7 +152,7 @@ func shownLine(l *record.Line) exporter.Line {
 	}
 	if l.Alarm != "" {
 		out.Value, out.Limit = l.Value, l.Limit
-		out.From, out.To, out.Quality = l.From.String(), l.To.String(), l.Quality.String()
+		out.From, out.To, out.Quality, out.Priority = l.From.String(), l.To.String(), l.Quality.String(), l.Priority.String()
 	}
 	if l.Length != 0 {
 		out.Why = joinWords(out.Why, l.Length.Round(time.Second).String())

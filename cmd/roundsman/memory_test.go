@@ -202,6 +202,9 @@ func TestReload(t *testing.T) {
 		defer r.stop()
 		r.feed(5.0, 10*time.Second)
 		since := r.alarm("air-low").Started
+		if err := r.judge.Act(t.Context(), "air-high", rules.Act{Kind: rules.ActShelve, Who: "N. Quill", Why: "filter change", For: time.Hour}); err != nil {
+			t.Fatal(err)
+		}
 
 		write(t, dir, "rules.yaml", strings.Replace(smallRules, "9 bar", "9 L", 1))
 		err := r.reloader.reload(t.Context(), "test")
@@ -234,6 +237,11 @@ func TestReload(t *testing.T) {
 		}
 		if a := r.alarm("box-files"); a.Active {
 			t.Error("the files are right again, and the box's own alarm goes on")
+		}
+		for _, l := range r.lines() {
+			if l.Kind == record.AlarmRemoved && (l.From != rules.Shelved || l.To != rules.Normal || l.Value == l.Value || l.Priority != rules.LowPriority) {
+				t.Errorf("the removed alarm was shelved: %+v", l)
+			}
 		}
 		if !r.told(record.AlarmRemoved, "air-high") || !r.told(record.RulesReloaded, "test") {
 			t.Errorf("the journal lacks the removed rule or the reload: %v", r.lines())

@@ -102,8 +102,8 @@ func (j *judge) swap(site *configs.Site) error {
 	if err != nil {
 		return err
 	}
-	gone := engine.Restore(j.clock.Now(), j.engine.Save())
-	j.keep.forget(j, gone)
+	was := j.engine.Save()
+	j.keep.forget(j, engine.Restore(j.clock.Now(), was), was)
 	engine.Track()
 	j.engine = engine
 	j.figures.rules.Store(&site.Rules.Rules)

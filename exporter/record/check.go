@@ -160,7 +160,8 @@ func (c *checker) follow(l *Line) {
 		a = &followed{counted: c.whole}
 		c.alarms[l.Alarm] = a
 	}
-	if a.known && l.From != a.state && l.Kind != AlarmRemoved { // whoever removes it need not know where it stood
+	old := l.Kind == AlarmRemoved && l.From == rules.Normal // once, whoever removed it did not know where it stood
+	if a.known && l.From != a.state && !old {
 		c.breach("line %d: %s goes from %v, but was %v", l.Seq, l.Alarm, l.From, a.state)
 	}
 	if l.Kind == Kind(rules.EventShelved.String()) && l.Until.IsZero() {

@@ -15,6 +15,7 @@ var (
 	ErrInUse      = errors.New("in use by another process")
 	ErrNotRecord  = errors.New("not a record of Roundsman")
 	ErrNewer      = errors.New("written by a newer version of Roundsman")
+	ErrOlder      = errors.New("written by an older version of Roundsman")
 	ErrDamaged    = errors.New("damaged; move it away, or put a backup in its place")
 	ErrFull       = errors.New("no space left on device")
 	ErrUnkeepable = errors.New("cannot be kept") // of a memory with a value that is no number

@@ -163,7 +163,7 @@ func (r *Reader) cut(ctx context.Context, q *Query, s *span) error {
 
 const lineColumns = `j.seq, j.time, j.moment, j.run, coalesce(r.boot, ''), j.kind, coalesce(j.alarm, ''), coalesce(j.point, ''),
 	j."from", j."to", j.value, j."limit", coalesce(j.unit, ''), coalesce(j.quality, 0), coalesce(j.who, ''), coalesce(j.why, ''),
-	j.until, coalesce(j.length, 0), coalesce(j.count, 0)`
+	j.until, coalesce(j.length, 0), coalesce(j.count, 0), coalesce(j.priority, 0), coalesce(j.undated, 0)`
 
 const (
 	sqlLines  = `SELECT ` + lineColumns + ` FROM journal j LEFT JOIN runs r USING (run) WHERE j.seq >= ?1 AND j.seq < ?2 AND j.time >= ?3 AND j.time < ?4 AND (?5 = '' OR j.alarm = ?5)`
@@ -219,7 +219,7 @@ func (r *Reader) scan(rows *sql.Rows) (Line, error) {
 	var value, limit sql.NullFloat64
 	var until sql.NullInt64
 	err := rows.Scan(&l.Seq, &ms, &l.Steady, &l.Run, &l.Boot, &l.Kind, &l.Alarm, &l.Point, &from, &to, &value, &limit, &l.Unit,
-		&l.Quality, &l.Who, &l.Why, &until, &l.Length, &l.Count)
+		&l.Quality, &l.Who, &l.Why, &until, &l.Length, &l.Count, &l.Priority, &l.Undated)
 	if err != nil {
 		return l, err
 	}

@@ -45,11 +45,15 @@ type Line struct {
 	Limit   float64 // NaN: none
 	Unit    string  // of Value and Limit
 	Quality collector.Quality
-	Who     string // of a person's act
-	Why     string
-	Until   time.Time     // end of a shelve; zero: none
-	Length  time.Duration // of an outage or a step of the clock
-	Count   uint64        // of lines lost
+	// Priority is the alarm's as the rules had it then; NoPriority: older lines do not tell.
+	Priority rules.Priority
+	Who      string // of a person's act
+	Why      string
+	Until    time.Time     // end of a shelve; zero: none
+	Length   time.Duration // of an outage or a step of the clock
+	Count    uint64        // of lines lost or re-dated
+	// Undated: Time is that of a clock that was not set, and no date. Given when it is written.
+	Undated bool
 }
 
 // Event returns the line of an alarm's event. The clock tells the wall time of moments.
@@ -57,7 +61,7 @@ func Event(clock *collector.Clock, points []collector.Point, list []rules.Rule, 
 	rule := &list[e.Rule]
 	l := Line{
 		At: e.At, Time: clock.Time(e.At), Kind: Kind(e.Kind.String()), Alarm: rule.Name, From: e.From, To: e.To,
-		Value: e.Value, Limit: e.Limit, Unit: rule.Unit, Quality: e.Quality, Who: e.Who, Why: e.Why,
+		Value: e.Value, Limit: e.Limit, Unit: rule.Unit, Quality: e.Quality, Priority: rule.Priority, Who: e.Who, Why: e.Why,
 	}
 	if p := int(rule.Point); p >= 0 && p < len(points) {
 		l.Point = points[p].Name
@@ -70,25 +74,27 @@ func Event(clock *collector.Clock, points []collector.Point, list []rules.Rule, 
 
 // lineJSON is a line as the interface tells it. What a line does not have is null or "".
 type lineJSON struct {
-	Seq     uint64       `json:"seq"`
-	Time    string       `json:"time"`
-	Steady  int64        `json:"steady"` // milliseconds on the record's own scale: order and distances, no date
-	Run     int64        `json:"run"`
-	Boot    string       `json:"boot"`
-	Event   Kind         `json:"event"`
-	Alarm   string       `json:"alarm"`
-	Point   string       `json:"point"`
-	From    *rules.State `json:"from"`
-	To      *rules.State `json:"to"`
-	Value   *float64     `json:"value"`
-	Limit   *float64     `json:"limit"`
-	Unit    string       `json:"unit"`
-	Quality string       `json:"quality"`
-	Who     string       `json:"who"`
-	Why     string       `json:"why"`
-	Until   *string      `json:"until"`
-	Seconds *float64     `json:"seconds"`
-	Count   uint64       `json:"count,omitempty"`
+	Seq      uint64       `json:"seq"`
+	Time     string       `json:"time"`
+	Steady   int64        `json:"steady"` // milliseconds on the record's own scale: order and distances, no date
+	Run      int64        `json:"run"`
+	Boot     string       `json:"boot"`
+	Event    Kind         `json:"event"`
+	Alarm    string       `json:"alarm"`
+	Point    string       `json:"point"`
+	From     *rules.State `json:"from"`
+	To       *rules.State `json:"to"`
+	Value    *float64     `json:"value"`
+	Limit    *float64     `json:"limit"`
+	Unit     string       `json:"unit"`
+	Quality  string       `json:"quality"`
+	Priority string       `json:"priority"`
+	Who      string       `json:"who"`
+	Why      string       `json:"why"`
+	Until    *string      `json:"until"`
+	Seconds  *float64     `json:"seconds"`
+	Count    uint64       `json:"count,omitempty"`
+	Undated  bool         `json:"undated,omitempty"` // its time is that of a clock that was not set
 }
 
 const stampLayout = "2006-01-02T15:04:05.000Z07:00"
@@ -98,11 +104,14 @@ func (l Line) MarshalJSON() ([]byte, error) {
 	j := lineJSON{
 		Seq: l.Seq, Time: l.Time.UTC().Format(stampLayout), Steady: int64(l.Steady) / int64(time.Millisecond), Run: l.Run, Boot: l.Boot,
 		Event: l.Kind, Alarm: l.Alarm, Point: l.Point, Unit: l.Unit,
-		Who: l.Who, Why: l.Why, Count: l.Count,
+		Who: l.Who, Why: l.Why, Count: l.Count, Undated: l.Undated,
 	}
 	if l.Alarm != "" {
 		j.From, j.To, j.Quality = &l.From, &l.To, l.Quality.String()
 		j.Value, j.Limit = number(l.Value), number(l.Limit)
+	}
+	if l.Priority != rules.NoPriority {
+		j.Priority = l.Priority.String()
 	}
 	if !l.Until.IsZero() {
 		until := l.Until.UTC().Format(stampLayout)

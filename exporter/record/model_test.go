@@ -166,7 +166,8 @@ func (w *walk) event(c *record.Change, now collector.Moment) {
 	name := fmt.Sprint("alarm ", w.random.IntN(12))
 	to := rules.State(w.random.IntN(9))
 	l := record.Line{At: now, Time: w.clock.Time(now), Kind: "acknowledged", Alarm: name, Point: "p", From: w.state[name], To: to,
-		Value: w.random.Float64(), Limit: math.NaN(), Quality: collector.Quality(w.random.IntN(4)), Unit: "bar", Who: "Maeve"}
+		Value: w.random.Float64(), Limit: math.NaN(), Quality: collector.Quality(w.random.IntN(4)), Unit: "bar", Who: "Maeve",
+		Priority: rules.Priority(to) % 5}
 	switch to {
 	case rules.Unacknowledged:
 		l.Kind = "started"

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"time"
 
 	"roundsman/collector"
@@ -17,12 +18,15 @@ type Reader struct {
 }
 
 // Read opens a record for reading only. Moments are those of the record's own scale. The error wraps ErrNotRecord,
-// ErrNewer or ErrDamaged where it is one of these, fs.ErrNotExist where there is none.
+// ErrOlder, ErrNewer or ErrDamaged where it is one of these, fs.ErrNotExist where there is none.
 func Read(path string) (*Reader, error) {
 	ctx := context.Background()
 	version, err := identify(ctx, path)
 	if err == nil && version == 0 {
 		err = errors.New("there is no record yet")
+	}
+	if err == nil && version < len(migrations) {
+		err = fmt.Errorf("%w: schema %d, this one knows %d; the daemon brings it up to date when it starts", ErrOlder, version, len(migrations))
 	}
 	var r *Reader
 	if err == nil {

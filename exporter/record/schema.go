@@ -103,6 +103,11 @@ var migrations = [...]string{
 		moment INTEGER NOT NULL,
 		doc    TEXT NOT NULL
 	) STRICT, WITHOUT ROWID;`,
+	// The priority of an alarm as it was at the line; and whether the line's time is that of a clock that was not set. The
+	// index is of the few that are so.
+	`ALTER TABLE journal ADD COLUMN priority INTEGER;
+	ALTER TABLE journal ADD COLUMN undated INTEGER;
+	CREATE INDEX undated ON journal (undated) WHERE undated = 1;`,
 }
 
 // uri names the file for the driver with its parameters; any path is good.

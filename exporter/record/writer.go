@@ -22,7 +22,7 @@ const (
 		ON CONFLICT (one) DO UPDATE SET run = excluded.run, boot = excluded.boot, up = excluded.up, time = excluded.time,
 		moment = excluded.moment, seq = excluded.seq, ended = excluded.ended`
 	sqlLine = `INSERT INTO journal (seq, time, moment, run, jump, kind, alarm, point, "from", "to", value, "limit", unit, quality,
-		who, why, until, length, count) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
+		who, why, until, length, count, priority, undated) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	sqlNoAlarms     = `DELETE FROM alarms`
 	sqlNoConditions = `DELETE FROM conditions`
 	sqlNoAlarm      = `DELETE FROM alarms WHERE name = ?`
@@ -95,7 +95,7 @@ func (w *writer) transaction(f func() error) error {
 func (w *writer) line(l *Line) error {
 	args := []any{
 		l.Seq, l.Time.UnixMilli(), int64(l.Steady), l.Run, nil, string(l.Kind), nil, word(l.Point), nil, nil, nil, nil, word(l.Unit), nil,
-		word(l.Who), word(l.Why), nil, nil, nil,
+		word(l.Who), word(l.Why), nil, nil, nil, nil, nil,
 	}
 	if l.Kind.jumps() {
 		args[4] = 1
@@ -103,6 +103,9 @@ func (w *writer) line(l *Line) error {
 	if l.Alarm != "" {
 		args[6], args[8], args[9] = l.Alarm, string(l.From.Letter()), string(l.To.Letter())
 		args[10], args[11], args[13] = real(l.Value), real(l.Limit), int64(l.Quality)
+		if l.Priority != rules.NoPriority {
+			args[19] = int64(l.Priority)
+		}
 	}
 	if !l.Until.IsZero() {
 		args[16] = l.Until.UnixMilli()
@@ -112,6 +115,9 @@ func (w *writer) line(l *Line) error {
 	}
 	if l.Count != 0 {
 		args[18] = int64(l.Count)
+	}
+	if l.Undated {
+		args[20] = 1
 	}
 	return w.exec(sqlLine, args...)
 }
