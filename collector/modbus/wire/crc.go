@@ -22,3 +22,6 @@ func sound(frame []byte) bool {
 	n := len(frame) - 2
 	return n >= 2 && crc16(frame[:n]) == uint16(frame[n])|uint16(frame[n+1])<<8
 }
+
+// Sound reports whether the frame's last two bytes are its CRC, low byte first.
+func Sound(frame []byte) bool { return sound(frame) }
