@@ -67,6 +67,9 @@ type Options struct {
 	// Parse reads the number and the agreement in an answer's text; nil: 'ok' and 'ok 7'.
 	Parse func(text string) (number int, ok bool)
 
+	// Answers reports whether answers can come from a person: one with a telephone. Nil: from everybody.
+	Answers func(*callout.Contact) bool
+
 	Wording  Wording       // of the texts; zero: the defaults
 	Settle   time.Duration // between a return and its message; 0: DefaultSettle
 	Restless time.Duration // 0: DefaultRestless

@@ -25,6 +25,8 @@ type drill struct {
 	Way    string           `json:"way,omitzero"`   // the channel that took it, or why none did
 	Until  collector.Moment `json:"until"`
 	Answer collector.Moment `json:"answer,omitzero"`
+	Silent bool             `json:"silent,omitzero"` // no answer can come: that a channel took it ends the drill
+	Told   bool             `json:"told,omitzero"`   // the journal has its result
 }
 
 // DrillStep is how one person's drill is going.
@@ -35,7 +37,8 @@ type DrillStep struct {
 	Taken    time.Duration // from writing to the hand-over; 0 not yet
 	Way      string        // the channel that took it
 	Answered time.Duration // from writing to the answer; 0 not yet
-	Late     bool          // no answer in time
+	Late     bool          // no answer in time, or no channel took it
+	Silent   bool          // no answer can come from the person: that a channel took it ends the drill
 }
 
 // Drill calls the contacts for a test, all of them if none is named, through the same path as an alarm. It returns
@@ -71,14 +74,19 @@ func (d *Desk) call(id string, i, of int, within time.Duration) {
 			delete(d.numbers, n)
 		}
 	}
-	n := d.newNumber(number{Drill: id, Used: d.now})
+	silent := d.o.Answers != nil && !d.o.Answers(d.contacts[id])
+	n, ask, why := 0, "Nothing to do.", "A real call would reach you the same way."
+	if !silent {
+		n = d.newNumber(number{Drill: id, Used: d.now})
+		ask = fmt.Sprintf("Reply OK %d within %s", n, length(within))
+		why = ask + ", so that everybody knows that a real call would reach you."
+	}
 	m := callout.Message{Number: n, Subject: callout.AboutDrill, Thread: "drill", Title: d.o.Plan.Site + ": DRILL, nothing is wrong"}
-	m.Short = clip(callout.Plain(fmt.Sprintf("DRILL %s: test call %d of %d, nothing is wrong. Reply OK %d within %s", d.o.Plan.Site, i, of, n, length(within))), callout.Room)
-	m.Text = fmt.Sprintf("DRILL. Nothing is wrong. This is test call %d of %d from %s.\nReply OK %d within %s, so that everybody knows that a real call would reach you.\n\n%s",
-		i, of, d.o.Plan.Site, n, length(within), callout.Caution)
+	m.Short = clip(callout.Plain(fmt.Sprintf("DRILL %s: test call %d of %d, nothing is wrong. %s", d.o.Plan.Site, i, of, ask)), callout.Room)
+	m.Text = fmt.Sprintf("DRILL. Nothing is wrong. This is test call %d of %d from %s.\n%s\n\n%s", i, of, d.o.Plan.Site, why, callout.Caution)
 	m.HTML = html(m.Title, m.Text, "")
 	d.dispatch(id, m, callout.Waiting)
-	d.drills = append(d.drills, drill{Person: id, Key: d.out.Dispatches[len(d.out.Dispatches)-1].Message.Key, Number: n, Sent: d.now, Until: d.now.Add(within)})
+	d.drills = append(d.drills, drill{Person: id, Key: d.out.Dispatches[len(d.out.Dispatches)-1].Message.Key, Number: n, Silent: silent, Sent: d.now, Until: d.now.Add(within)})
 }
 
 // Took tells the desk what became of a message, for the steps of a drill. Call it with every report of the sender.
@@ -91,6 +99,7 @@ func (d *Desk) Took(now collector.Moment, sent *callout.Dispatch) {
 			t.Way = cmp.Or(sent.Through, sent.Error)
 			if sent.State == callout.HandedOver || sent.State == callout.Delivered {
 				t.Taken = max(now, t.Sent+1)
+				d.next = min(d.next, d.now) // the next Step tells it
 			}
 			d.changed = true
 		}
@@ -107,7 +116,7 @@ func (d *Desk) Drills() []DrillStep {
 }
 
 func (t *drill) step(now collector.Moment) DrillStep {
-	s := DrillStep{Contact: t.Person, Number: t.Number, Key: t.Key, Way: t.Way, Late: t.Answer == 0 && now >= t.Until}
+	s := DrillStep{Contact: t.Person, Number: t.Number, Key: t.Key, Way: t.Way, Silent: t.Silent, Late: !t.done() && now >= t.Until}
 	if t.Taken != 0 {
 		s.Taken = t.Taken.Sub(t.Sent)
 	}
@@ -117,6 +126,9 @@ func (t *drill) step(now collector.Moment) DrillStep {
 	return s
 }
 
+// done reports whether all that can come of the drill has come.
+func (t *drill) done() bool { return t.Answer != 0 || t.Silent && t.Taken != 0 }
+
 func (d *Desk) drillAnswered(id string, who *contact) {
 	if who.ID != id {
 		d.remark(Unheeded, "", who.label(), "the drill was for somebody else")
@@ -124,7 +136,7 @@ func (d *Desk) drillAnswered(id string, who *contact) {
 	}
 	for i := range d.drills {
 		if t := &d.drills[i]; t.Person == id && t.Answer == 0 {
-			t.Answer = d.now
+			t.Answer, t.Told = d.now, true
 			d.remark(DrillDone, "", who.label(), t.words())
 			return
 		}
@@ -139,24 +151,32 @@ func (t *drill) words() string {
 	} else if t.Way != "" {
 		way += ": " + t.Way
 	}
-	if t.Answer == 0 {
+	switch {
+	case t.Silent && t.Taken != 0:
+		return "drill done: no answer can come from this person; " + way
+	case t.Silent:
+		return "drill failed: " + way
+	case t.Answer == 0:
 		return "drill failed: no answer in " + length(t.Until.Sub(t.Sent)) + "; " + way
 	}
 	return "drill done: answered after " + length(t.Answer.Sub(t.Sent)) + "; " + way
 }
 
-// endDrills journals drills nobody answered, and forgets answered ones when their time is over.
+// endDrills journals drills that ended without an answer, and forgets all when their time is over.
 func (d *Desk) endDrills() {
+	for i := range d.drills {
+		if t := &d.drills[i]; !t.Told && (t.done() || d.now >= t.Until) {
+			c := contact{d.contacts[t.Person]}
+			d.remark(DrillDone, "", c.label(), t.words())
+			t.Told, d.changed = true, true
+		}
+	}
 	d.drills = slices.DeleteFunc(d.drills, func(t drill) bool {
 		if d.now < t.Until {
 			d.at(t.Until)
 			return false
 		}
 		d.changed = true
-		if t.Answer == 0 {
-			c := contact{d.contacts[t.Person]}
-			d.remark(DrillDone, "", c.label(), t.words())
-		}
 		return true
 	})
 }

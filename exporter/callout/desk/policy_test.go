@@ -366,6 +366,38 @@ func TestDrill(t *testing.T) {
 	}
 }
 
+// Who has no telephone cannot answer: that a channel took the message ends the drill, and that none did fails it.
+func TestDrillWithoutAnAnswer(t *testing.T) {
+	b := newBench(t, desk.Options{Plan: ladder(), Answers: func(c *callout.Contact) bool { return c.ID == "cat" }})
+	out, err := b.d.Drill(b.now, []string{"ann", "ben", "cat"}, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	list := b.took(out)
+	want(t, "a drill", list,
+		"ann waiting: DRILL Ardenmoor: test call 1 of 3, nothing is wrong. Nothing to do.",
+		"ben waiting: DRILL Ardenmoor: test call 2 of 3, nothing is wrong. Nothing to do.",
+		"cat waiting: DRILL Ardenmoor: test call 3 of 3, nothing is wrong. Reply OK 1 within 10 min")
+	b.now = b.now.Add(4 * time.Second)
+	list[0].State, list[0].Through = callout.HandedOver, "mail"
+	b.d.Took(b.now, &list[0])
+	b.step()
+	if steps := b.d.Drills(); len(steps) != 3 || steps[0].Taken != 4*time.Second || steps[0].Late || !steps[0].Silent || steps[2].Silent {
+		t.Errorf("steps: %+v", steps)
+	}
+	if len(b.remarks) != 1 {
+		t.Errorf("the journal waits: %+v", b.remarks)
+	}
+	b.wait(time.Hour)
+	var got []string
+	for _, r := range b.remarks {
+		got = append(got, r.Who+": "+r.Why)
+	}
+	if g, w := strings.Join(got, "\n"), "Ann: drill done: no answer can come from this person; mail took it after 4 s\nBen: drill failed: not handed over\nCat: drill failed: no answer in 10 min; not handed over"; g != w {
+		t.Errorf("got\n%s\nwant\n%s", g, w)
+	}
+}
+
 func TestDrillTimesChange(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/Dublin")
 	if err != nil {

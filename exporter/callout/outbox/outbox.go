@@ -92,6 +92,14 @@ func (b *Outbox) Restore(now collector.Moment, kept *record.State, status []rule
 	return errors.Join(errs...)
 }
 
+// Follow goes on from what another outbox of this run knows, after files were read anew. The sender goes on by itself.
+func (b *Outbox) Follow(now collector.Moment, before *Outbox, status []rules.Status) {
+	m := before.o.Desk.Save()
+	b.o.Desk.Restore(now, m.At, m, status)
+	b.next = now
+	b.fresh, b.reports = before.fresh, before.reports
+}
+
 // Next returns the moment at which Step must be called, even if nothing happens before.
 func (b *Outbox) Next() collector.Moment { return b.next }
 
