@@ -45,6 +45,14 @@ type Options struct {
 	Reload func(ctx context.Context, who string) error
 	// Journal is read for the alarms page and the interface; nil: there is none.
 	Journal exporter.Journal
+	// Links are the one-time links of messages, behind exporter.LinkPath; nil: none is valid.
+	Links exporter.Links
+	// Callouts is what is known of calling people, for its page and the banner; nil: nobody is called from here.
+	Callouts exporter.Callouts
+	// Phones are those on which people installed the panel; nil: web push is not set up.
+	Phones exporter.Phones
+	// Unsent is how old the oldest unsent message may be before the pages say so; 0 means 5 min.
+	Unsent time.Duration
 	// Throttle is the least time between two events on one stream; 0 means 500 ms.
 	Throttle time.Duration
 	// Heartbeat is the longest silence on a stream; 0 means 5 s.
@@ -69,6 +77,7 @@ func (o Options) withDefaults() Options {
 	def(&o.Throttle, 500*time.Millisecond)
 	def(&o.Heartbeat, 5*time.Second)
 	def(&o.Overdue, 10*time.Second)
+	def(&o.Unsent, 5*time.Minute)
 	if o.MaxStreams <= 0 {
 		o.MaxStreams = 64
 	}
@@ -120,6 +129,7 @@ func (p *Panel) Handler() http.Handler {
 	} {
 		mux.Handle(path, p.wrap(h, http.MethodPost))
 	}
+	mux.Handle(exporter.LinkPath+"{token}", p.wrap(p.answer, http.MethodGet, http.MethodHead, http.MethodPost))
 	return p.guard(mux)
 }
 

@@ -54,10 +54,14 @@ func (p *Panel) wrap(h handler, methods ...string) http.Handler {
 
 func wrongMethod(r *http.Request, methods []string) *problem {
 	path := strings.ToValidUTF8(r.URL.Path, "?")
-	if methods[0] == http.MethodGet {
+	last := methods[len(methods)-1]
+	if last == http.MethodHead {
 		return problemf(http.StatusMethodNotAllowed, "%s is only read", path)
 	}
-	return problemf(http.StatusMethodNotAllowed, "%s takes %s only", path, methods[0])
+	if len(methods) > 1 {
+		return problemf(http.StatusMethodNotAllowed, "%s is read, and takes %s", path, last)
+	}
+	return problemf(http.StatusMethodNotAllowed, "%s takes %s only", path, last)
 }
 
 // problemOf returns the problem that err is, or a bare one after a line in the log.
@@ -82,7 +86,7 @@ func writeProblem(w http.ResponseWriter, prob *problem) {
 }
 
 // policy lets pages load only what this panel serves, and nothing inline.
-const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; " +
+const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; manifest-src 'self'; " +
 	"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 
 // guard sets the headers that every answer carries and refuses foreign host names.
