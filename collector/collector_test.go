@@ -120,3 +120,27 @@ func TestLinkMeter(t *testing.T) {
 		t.Error("a snapshot changed after it was taken")
 	}
 }
+
+// A clock that starts in 1970 and is set later: moments go on, and every moment gets its true time.
+func TestClockIsSet(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		off := time.Unix(12, 0).Sub(time.Now())
+		c := collector.NewClockFrom(func() time.Time { return time.Now().Add(off) })
+		first := c.Now()
+		if got := c.Time(first); !got.Equal(time.Unix(12, 0)) {
+			t.Errorf("it begins at %v", got)
+		}
+		time.Sleep(time.Minute)
+		was := off
+		off = 0
+		if got := c.Check(); got != -was {
+			t.Errorf("it stepped by %v, want %v", got, -was)
+		}
+		if got := c.Now().Sub(first); got != time.Minute {
+			t.Errorf("the moments moved by %v in a minute", got)
+		}
+		if got := c.Time(first); time.Since(got) != time.Minute {
+			t.Errorf("a moment a minute ago was at %v", got)
+		}
+	})
+}

@@ -30,17 +30,23 @@ func At(t time.Time) Moment { return Moment(t.UnixNano()) }
 
 // Clock ties the steady scale to the wall clock. It is safe for simultaneous use.
 type Clock struct {
-	start time.Time
-	step  atomic.Int64 // nanoseconds the wall clock has stepped since start
+	wall   func() time.Time
+	begins Moment       // what wall told at the start
+	start  time.Time    // of the steady scale
+	step   atomic.Int64 // nanoseconds the wall clock has stepped since start
 }
 
 // NewClock returns a clock that begins now.
-func NewClock() *Clock { return &Clock{start: time.Now()} }
+func NewClock() *Clock { return NewClockFrom(time.Now) }
+
+// NewClockFrom returns a clock that begins now and asks wall what the wall clock tells, which may be wrong and step as
+// it likes. Wall is called once here and once a Check.
+func NewClockFrom(wall func() time.Time) *Clock {
+	return &Clock{wall: wall, begins: At(wall()), start: time.Now()}
+}
 
 // Now returns the present moment.
-func (c *Clock) Now() Moment {
-	return Moment(c.start.UnixNano()) + Moment(time.Since(c.start))
-}
+func (c *Clock) Now() Moment { return c.begins.Add(time.Since(c.start)) }
 
 // Time returns the wall time (UTC) of a moment, corrected by all steps seen so far.
 func (c *Clock) Time(m Moment) time.Time {
@@ -55,7 +61,7 @@ func (c *Clock) Moment(t time.Time) Moment {
 // Check compares the wall clock with the steady scale and returns by how much
 // it stepped since the last look. Call it about once a second, from one goroutine.
 func (c *Clock) Check() time.Duration {
-	wall := time.Now().Round(0).UnixNano()
+	wall := c.wall().UnixNano()
 	stepped := wall - int64(c.Now()) - c.step.Load()
 	c.step.Add(stepped)
 	return time.Duration(stepped)

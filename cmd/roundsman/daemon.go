@@ -83,7 +83,7 @@ func (d *daemon) openRecord(path string) error {
 		return nil
 	}
 	version, _, _ := build()
-	r, err := record.Open(path, record.Options{Clock: d.clock, Version: version})
+	r, err := record.Open(path, record.Options{Clock: d.clock, Version: version, NotBefore: builtAt()})
 	if errors.Is(err, record.ErrInUse) {
 		return err
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"runtime/debug"
+	"time"
 
 	"github.com/spf13/cobra"
 )
@@ -29,6 +30,31 @@ func build() (version, commit, goVersion string) {
 		commit += " with changes"
 	}
 	return
+}
+
+// oldest is before every build of this program.
+var oldest = time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
+
+// builtAt is a time that is past for certain: that of the commit the program was built from. A wall clock that tells an
+// earlier one is not set.
+func builtAt() time.Time {
+	info, _ := debug.ReadBuildInfo()
+	return committed(info)
+}
+
+func committed(info *debug.BuildInfo) time.Time {
+	if info == nil {
+		return oldest
+	}
+	for _, s := range info.Settings {
+		if s.Key != "vcs.time" {
+			continue
+		}
+		if t, err := time.Parse(time.RFC3339, s.Value); err == nil && t.After(oldest) {
+			return t.UTC()
+		}
+	}
+	return oldest
 }
 
 func versionCommand() *cobra.Command {

@@ -22,7 +22,8 @@ var ErrUnlawful = errors.New("unlawful")
 //
 //   - SQLite finds the file sound.
 //   - The journal's sequence has no hole; the steady moments never fall; the times fall only where a line says that the
-//     clock jumped, but for corrections below two seconds; runs follow each other, and each begins with its own line.
+//     clock jumped, but for corrections below two seconds; runs follow each other, and each begins with its own line. No line
+//     is left without a date once the clock was set in its boot.
 //   - Every line of an alarm follows from the one before: it begins in the state where that ended. What is kept of the
 //     alarm is the state where its last line ended, and counts the starts that the lines tell, as far as the journal
 //     reaches back. After 'lines lost' and 'alarm removed' this begins anew.
@@ -140,6 +141,9 @@ func (c *checker) line(l *Line) {
 		c.breach("line %d of run %d follows run %d", l.Seq, l.Run, p.Run)
 	case l.Run > p.Run && l.Kind != Outage && l.Kind != BoxStarted && l.Kind != LinesLost:
 		c.breach("run %d begins at line %d with %q", l.Run, l.Seq, l.Kind)
+	}
+	if p.Undated && !l.Undated && (p.Run == l.Run || p.Boot != "" && p.Boot == l.Boot) {
+		c.breach("line %d has no date, but line %d of the same boot has one", p.Seq, l.Seq)
 	}
 	if p.Run == l.Run && p.Kind == BoxStopped {
 		c.breach("line %d comes after the box was stopped", l.Seq)

@@ -24,6 +24,7 @@ func (r *Record) Commit(c *Change) error {
 	for i := range c.Lines {
 		r.push(c.Lines[i], now)
 	}
+	r.arrive(now)
 	r.queue.take(c, r.offset)
 	if err := r.flush(now); err != nil {
 		return err
@@ -41,6 +42,7 @@ func (r *Record) Beat(now collector.Moment) error {
 	if r.closed {
 		return r.fail("write", ErrClosed, "")
 	}
+	r.arrive(now)
 	if r.queue.empty() && r.begun && now.Sub(r.beaten) < r.opts.BeatEvery {
 		return nil
 	}
@@ -58,6 +60,9 @@ func (r *Record) push(l Line, now collector.Moment) {
 	l.Time, l.Until = millis(l.Time), millis(l.Until)
 	l.Steady = max(l.At.Add(r.offset), r.last.Steady)
 	l.Run = r.run
+	if l.Undated = r.opts.unset(l.Time); l.Undated {
+		r.undated = true
+	}
 	r.last = l
 	r.queue.push(l)
 }
@@ -84,6 +89,11 @@ func (r *Record) write(now collector.Moment, planned bool) error {
 				return err
 			}
 		}
+		if r.redate {
+			if err := r.writeDates(); err != nil {
+				return err
+			}
+		}
 		if err := r.writeLines(&seq); err != nil {
 			return err
 		}
@@ -100,7 +110,7 @@ func (r *Record) write(now collector.Moment, planned bool) error {
 		r.setFailing(err, now)
 		return err
 	}
-	r.seq, r.begun = seq, true
+	r.seq, r.begun, r.redate = seq, true, false
 	if beat {
 		r.beaten = now
 	}
@@ -122,7 +132,7 @@ func (r *Record) writeAlive(now collector.Moment, seq uint64, planned bool) erro
 
 func (r *Record) writeLines(seq *uint64) error {
 	if q := &r.queue; q.lost > 0 {
-		l := Line{Kind: LinesLost, Count: q.lost, Time: q.lostLast.Time, Until: q.lostFrom, Steady: q.lostLast.Steady, Run: r.run}
+		l := Line{Kind: LinesLost, Count: q.lost, Time: q.lostLast.Time, Until: q.lostFrom, Steady: q.lostLast.Steady, Run: r.run, Undated: q.lostLast.Undated}
 		*seq++
 		l.Seq = *seq
 		if err := r.w.line(&l); err != nil {

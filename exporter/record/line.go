@@ -22,6 +22,8 @@ const (
 	AlarmRemoved  Kind = "alarm removed" // its rule is gone; its states end here
 	LinesLost     Kind = "lines lost"    // Count lines could not be written, the first at Until and the last at Time
 	Remark        Kind = "remark"        // of a person
+	// LinesRedated: Count lines from before the clock was set have got their true time, the first is at Until.
+	LinesRedated Kind = "lines re-dated"
 )
 
 // jumps reports whether the wall time may step at a line of this kind.

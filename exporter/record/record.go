@@ -69,6 +69,8 @@ type Record struct {
 	queue   queue
 	last    Line             // the latest line, written or waiting
 	seq     uint64           // of the latest line written
+	undated bool             // lines of this boot have the time of a clock that was not set
+	redate  bool             // the next transaction gives those in the file their true time
 	begun   bool             // this run is in the table of runs
 	beaten  collector.Moment // when it was last written that the box is alive
 	retryAt collector.Moment // while failing
@@ -179,6 +181,7 @@ func (r *Record) Close() error {
 	}
 	r.closed = true
 	now := r.opts.Clock.Now()
+	r.arrive(now)
 	r.push(Line{Kind: BoxStopped, At: now, Why: r.opts.Version}, now)
 	err := r.write(now, true)
 	if errors.Is(err, ErrFull) && r.makeRoom() {

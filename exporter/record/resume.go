@@ -71,6 +71,12 @@ func (r *Record) resume(ctx context.Context) error {
 		r.last.Steady = s.alive
 		r.kept.Alive, r.kept.Planned = s.time.Add(s.alive.Sub(s.moment)), s.planned
 		r.kept.Gap, r.kept.GapKnown = begins.Sub(s.alive), sure
+		if sure && r.opts.unset(s.time) {
+			r.kept.Alive = r.timeOf(s.alive) // of this boot, in which the clock was set meanwhile
+		}
+	}
+	if err := r.findUndated(ctx); err != nil {
+		return err
 	}
 	return r.restore(ctx, now)
 }
@@ -87,6 +93,7 @@ func (r *Record) begin() {
 		r.push(Line{Kind: Outage, At: now, Length: r.kept.Gap, Why: r.kept.doubt()}, now)
 	}
 	r.push(start, now)
+	r.arrive(now)
 	if err := r.write(now, false); errors.Is(err, ErrFull) && r.makeRoom() {
 		_ = r.write(now, false) // Status tells
 	}

@@ -50,7 +50,7 @@ func newWriter(ctx context.Context, db *sql.DB) (*writer, error) {
 		return nil, err
 	}
 	w := &writer{conn: conn, stmts: map[string]*sql.Stmt{}}
-	for _, text := range append(outboxStatements(),
+	for _, text := range append(append(outboxStatements(), redateStatements()...),
 		sqlBegin, sqlCommit, sqlRollback, sqlRun, sqlAlive, sqlLine, sqlNoAlarms, sqlNoConditions, sqlNoAlarm,
 		sqlAlarm, sqlCondition, sqlDuty, sqlCount,
 	) {
