@@ -10,7 +10,7 @@ import (
 
 func ExampleMeter() {
 	m := duty.New(duty.Spec{Name: "reclaim.pump.1", HoldAtMost: 5 * time.Minute})
-	m.OnRun(func(r duty.Run) { fmt.Println("ran for", r.To.Sub(r.From)) })
+	m.OnInterval(func(i duty.Interval) { fmt.Println(i.Kind, i.Length(), i.Why) })
 	now := collector.Moment(0)
 	for _, running := range []float64{0, 1, 1, 0, 0} {
 		m.Observe(now, &collector.Reading{Value: running, Quality: collector.Good, At: now})
@@ -19,7 +19,7 @@ func ExampleMeter() {
 	f := m.Figures(now)
 	fmt.Printf("%v of %v, %d start, duty %.0f %%\n", f.Run, f.Seen, f.Starts, 100*f.Duty())
 	// Output:
-	// ran for 4m0s
+	// run 4m0s stopped
 	// 4m0s of 10m0s, 1 start, duty 40 %
 }
 

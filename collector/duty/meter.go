@@ -17,14 +17,6 @@ const (
 // the default Join there cannot be more than 1800.
 const maxHourStarts = 4096
 
-// Run is a piece of time in which equipment was seen running without a pause.
-type Run struct {
-	From, To collector.Moment
-	// StartSeen and EndSeen report whether it began with a start and ended with
-	// a stop; otherwise it was running when sight of it began or was lost.
-	StartSeen, EndSeen bool
-}
-
 // Figures are what a meter has counted.
 type Figures struct {
 	Run     time.Duration // seen running
@@ -61,10 +53,16 @@ func (f Figures) MeanRun() time.Duration {
 // Meter counts for one piece of equipment. It belongs to one goroutine, and is
 // driven by readings only: it has no clock.
 type Meter struct {
-	above      float64
-	join, hold time.Duration
-	ended      func(Run)
-	k          Kept
+	above, below float64
+	join, hold   time.Duration
+	counted      bool // starts are told by a counter
+	register     *register
+	starts       *register
+	ended        func(Interval)
+	jumped       func(Jump)
+	moved        bool
+	restored     bool // nothing was seen since Restore
+	k            Kept
 }
 
 // Kept is all that a meter knows, to be written down and given to Restore.
@@ -78,11 +76,24 @@ type Kept struct {
 	State   State            // as last seen
 	Since   collector.Moment // of State
 
-	Open      bool             // a run is open, perhaps in a stop that may be bounce
-	From      collector.Moment // its start
-	StartSeen bool
-	To        collector.Moment // how far it was seen
-	OffSeen   time.Duration    // seen time of the stop that may be bounce
+	Open       bool             // a run is open, perhaps in a stop that may be bounce
+	From       collector.Moment // its start
+	StartSeen  bool
+	StartCount int              // starts that the open run tells: 1, or 0 where a counter tells them
+	StartHour  int              // starts in the hour that ended with it
+	New        bool             // it began as a run, and does not go on after sight was lost
+	To         collector.Moment // how far it was seen
+	OffSeen    time.Duration    // seen time of the stop that may be bounce
+
+	Told    collector.Moment // how far the finished intervals reach
+	Blind   bool             // nothing is seen
+	Lost    collector.Moment // since then
+	LostWhy string
+	Before  Totals // what was counted before intervals were kept
+
+	Hours   RegisterKept // of an hour meter
+	Counter RegisterKept // of a counter of starts
+	Asked   []Jump       // jumps that somebody should explain, oldest first
 
 	HourStarts []collector.Moment // the starts of the last hour
 	WorstHour  int
@@ -101,9 +112,13 @@ const (
 
 // New returns a meter for the equipment.
 func New(spec Spec) *Meter {
-	m := &Meter{above: spec.Above, join: spec.Join, hold: spec.HoldAtMost}
+	m := &Meter{above: spec.Above, below: spec.Below, join: spec.Join, hold: spec.HoldAtMost, register: newRegister(spec.Hours), starts: newRegister(spec.Starts)}
+	m.counted = m.starts != nil
 	if m.above == 0 {
 		m.above = 0.5
+	}
+	if m.below == 0 || m.below > m.above {
+		m.below = m.above
 	}
 	if m.join == 0 {
 		m.join = DefaultJoin
@@ -114,16 +129,13 @@ func New(spec Spec) *Meter {
 	return m
 }
 
-// OnRun has f called with each run when it has ended, from within Observe. A
-// run through which sight was lost comes in pieces; their lengths add up to
-// the run time.
-func (m *Meter) OnRun(f func(Run)) { m.ended = f }
-
 // Restore continues from what was kept. The time since then is unseen but for
 // HoldAtMost. A clock that stands before the last look makes that time nothing.
 func (m *Meter) Restore(k Kept, now collector.Moment) {
 	k.HourStarts = append([]collector.Moment(nil), k.HourStarts...)
-	m.k = k
+	k.Asked = append([]Jump(nil), k.Asked...)
+	k.adopt()
+	m.k, m.restored = k, true
 	if m.k.At > now {
 		m.shift(now)
 	}
@@ -133,10 +145,11 @@ func (m *Meter) Restore(k Kept, now collector.Moment) {
 func (m *Meter) Keep() Kept {
 	k := m.k
 	k.HourStarts = append([]collector.Moment(nil), m.k.HourStarts...)
+	k.Asked = append([]Jump(nil), m.k.Asked...)
 	return k
 }
 
-// Observe takes a reading of the Run point. Its time is that of the reading,
+// Observe takes a reading of the Run or Hours point. Its time is that of the reading,
 // but not later than now; what is unusable counts from now on. A usable one that
 // is older than the look before is passed over, unless it is so by more than
 // HoldAtMost: then its clock was set back, and it counts from now on.
@@ -152,11 +165,47 @@ func (m *Meter) Observe(now collector.Moment, r *collector.Reading) {
 		}
 		at = max(now, m.k.At)
 	}
-	m.pass(at)
-	m.k.Looked, m.k.At, m.k.Sighted = true, at, usable
-	if usable {
-		m.see(at, r.Value > m.above)
+	if !m.k.Looked {
+		m.k.Looked, m.k.At, m.k.Told = true, at, at
 	}
+	if m.register != nil {
+		m.meter(at, r, usable)
+		return
+	}
+	on, sure := usable, usable
+	if usable {
+		on, sure = m.judge(r.Value)
+	}
+	m.pass(at)
+	m.k.At, m.k.Sighted, m.restored = at, sure, false
+	if !sure {
+		m.lose(at, whyUnsure(r, usable))
+		return
+	}
+	m.regain(at)
+	m.see(at, on)
+}
+
+// judge says whether a value means running. Between the two thresholds it stays as it was, if that is known.
+func (m *Meter) judge(v float64) (on, sure bool) {
+	switch {
+	case v > m.above:
+		return true, true
+	case v <= m.below:
+		return false, true
+	}
+	return m.k.State == Running, m.k.State != Unknown
+}
+
+// whyUnsure says why a reading tells nothing.
+func whyUnsure(r *collector.Reading, usable bool) string {
+	if usable {
+		return "between the thresholds, not known before"
+	}
+	if r.Fault == collector.NoFault {
+		return whyNothing
+	}
+	return r.Fault.String()
 }
 
 // pass counts the time from the last look to at.
@@ -173,15 +222,29 @@ func (m *Meter) pass(at collector.Moment) {
 		k.Run += stood
 		k.To = k.To.Add(stood)
 		if unseen > 0 {
-			m.end(false)
+			m.end(false, m.whyPassed())
 		}
 	case Stopping:
 		k.OffSeen += stood
 		if unseen > 0 || at.Sub(k.Since) >= m.join {
-			m.end(true)
+			m.end(true, whyStopped)
 			k.State = Still
 		}
 	}
+	if unseen > 0 {
+		m.lose(k.At.Add(stood), m.whyPassed())
+	}
+}
+
+// whyPassed says why the last look stands no longer.
+func (m *Meter) whyPassed() string {
+	switch {
+	case m.restored:
+		return whyBoxOff
+	case m.k.Blind:
+		return m.k.LostWhy
+	}
+	return whyNothing
 }
 
 // stands returns how long the last look stands at a moment, and the rest.
@@ -202,7 +265,7 @@ func (m *Meter) see(at collector.Moment, on bool) {
 	case k.State == Running && k.Open && m.join > 0:
 		k.State, k.Since, k.OffSeen = Stopping, at, 0
 	case k.State == Running: // also when it stopped out of sight: nobody knows how long ago
-		m.end(true)
+		m.end(true, whyStopped)
 		k.State, k.Since = Still, at
 	case k.State == Unknown:
 		k.State, k.Since = Still, at
@@ -214,43 +277,53 @@ func (m *Meter) on(at collector.Moment) {
 	switch k.State {
 	case Unknown:
 		k.Runs++
-		m.open(at, false)
+		m.open(at, false, true)
 	case Still:
 		k.Runs++
-		k.Starts++
-		m.started(at)
-		m.open(at, true)
+		if !m.counted {
+			k.Starts++
+			m.started(at)
+		}
+		m.open(at, true, true)
 	case Stopping: // within Join: it never stopped
 		k.Run += k.OffSeen
 		k.To = at
 		k.Since = k.From
 	case Running:
 		if !k.Open { // sight of it was lost in between
-			m.open(at, false)
+			m.open(at, false, false)
 		}
 		return
 	}
 	k.State = Running
 }
 
-func (m *Meter) open(at collector.Moment, seen bool) {
+func (m *Meter) open(at collector.Moment, seen, fresh bool) {
 	k := &m.k
-	k.Open, k.From, k.To, k.StartSeen = true, at, at, seen
+	k.Open, k.From, k.To, k.StartSeen, k.New = true, at, at, seen, fresh
+	k.StartCount, k.StartHour = 0, 0
+	if seen && !m.counted {
+		k.StartCount, k.StartHour = 1, len(k.HourStarts)
+	}
+	m.moved = m.moved || fresh
 	if k.State != Running {
 		k.Since = at
 	}
 }
 
 // end closes the open run at the moment until which it was seen.
-func (m *Meter) end(seen bool) {
+func (m *Meter) end(seen bool, why string) {
 	k := &m.k
 	if !k.Open {
 		return
 	}
 	k.Open = false
 	k.Longest = max(k.Longest, k.To.Sub(k.From))
-	if m.ended != nil && k.To > k.From {
-		m.ended(Run{k.From, k.To, k.StartSeen, seen})
+	m.moved = m.moved || seen
+	if k.To > k.From || k.New {
+		i := k.openRun(0)
+		i.Stopped, i.Why = seen, why
+		m.emit(i)
 	}
 }
 
@@ -270,16 +343,22 @@ func (m *Meter) started(at collector.Moment) {
 // shift moves the last look back to a clock that was set back. What it closes keeps its length.
 func (m *Meter) shift(to collector.Moment) {
 	k := &m.k
-	m.end(false)
+	m.end(false, whyBack)
 	if k.State == Stopping {
 		k.State = Still
+	}
+	if m.lose(k.At, whyBack); k.At >= k.Lost { // also without length: it carries the time it stood before
+		m.emit(Interval{Kind: Unseen, From: k.Lost, To: k.At, Why: k.LostWhy})
 	}
 	by := k.At.Sub(to)
 	for i := range k.HourStarts {
 		k.HourStarts[i] = k.HourStarts[i].Add(-by)
 	}
 	k.Since = min(k.Since.Add(-by), to)
-	k.At, k.Sighted = to, false
+	k.Hours.move(-by)
+	k.Counter.move(-by)
+	k.At, k.Told, k.Sighted = to, to, false
+	k.Blind, k.Lost, k.LostWhy = true, to, whyBoxOff
 }
 
 // Figures returns what was counted up to now; the last look stands until then, for HoldAtMost at most.
@@ -298,9 +377,12 @@ func (m *Meter) Figures(now collector.Moment) Figures {
 		return f
 	}
 	stood, unseen := m.stands(now)
+	f.Known = k.Sighted && unseen == 0
+	if m.register != nil {
+		return f
+	}
 	f.Seen += stood
 	f.Unseen += unseen
-	f.Known = k.Sighted && unseen == 0
 	to := k.To
 	switch {
 	case k.State == Running:

@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"roundsman/collector"
 	"roundsman/collector/duty"
 )
@@ -36,8 +38,8 @@ func observe(m *duty.Meter, looks []look) {
 // The worked run time: three runs of 180, 30 and 1200 s in an hour.
 func TestWorkedRunTime(t *testing.T) {
 	m := duty.New(duty.Spec{HoldAtMost: time.Hour})
-	var runs []duty.Run
-	m.OnRun(func(r duty.Run) { runs = append(runs, r) })
+	var runs []duty.Interval
+	m.OnInterval(func(i duty.Interval) { runs = append(runs, i) })
 	observe(m, []look{{0, 0}, {120, 1}, {300, 0}, {420, 1}, {450, 0}, {1800, 1}, {3000, 0}, {3600, 0}})
 	f := m.Figures(sec(3600))
 	if f.Run != 1410*time.Second || f.Starts != 3 || f.Runs != 3 || f.Seen != time.Hour || f.Unseen != 0 {
@@ -49,7 +51,7 @@ func TestWorkedRunTime(t *testing.T) {
 	if f.MeanRun() != 470*time.Second || f.Longest != 1200*time.Second {
 		t.Errorf("mean %v, longest %v, want 470 s and 1200 s", f.MeanRun(), f.Longest)
 	}
-	if len(runs) != 3 || runs[1].From != sec(420) || runs[1].To != sec(450) || !runs[1].StartSeen || !runs[1].EndSeen {
+	if len(runs) != 3 || runs[1].From != sec(420) || runs[1].To != sec(450) || runs[1].Starts != 1 || !runs[1].Stopped {
 		t.Errorf("runs %+v", runs)
 	}
 	if f.WorstHour != 3 || f.HourStarts != 3 {
@@ -113,17 +115,21 @@ func TestRestore(t *testing.T) {
 	m := duty.New(duty.Spec{})
 	observe(m, []look{{0, 0}, {2, 1}, {12, 1}})
 	again := duty.New(duty.Spec{})
-	var runs []duty.Run
-	again.OnRun(func(r duty.Run) { runs = append(runs, r) })
+	var runs []duty.Interval
+	again.OnInterval(func(i duty.Interval) { runs = append(runs, i) })
 	again.Restore(m.Keep(), sec(7200))
 	observe(again, []look{{7200, 1}, {7210, 1}, {7215, 0}, {7220, 0}})
 	f := again.Figures(sec(7220))
 	if f.Run != (10+30+15)*time.Second || f.Starts != 1 || f.Unseen != (7200-42)*time.Second {
 		t.Errorf("run %v, starts %d, unseen %v", f.Run, f.Starts, f.Unseen)
 	}
-	want := []duty.Run{{sec(2), sec(42), true, false}, {sec(7200), sec(7215), false, true}}
-	if len(runs) != 2 || runs[0] != want[0] || runs[1] != want[1] {
-		t.Errorf("runs %+v, want %+v", runs, want)
+	want := []duty.Interval{
+		{Kind: duty.Ran, Still: 2 * time.Second, From: sec(2), To: sec(42), Starts: 1, Hour: 1, New: true, Why: "the box was off"},
+		{Kind: duty.Unseen, From: sec(42), To: sec(7200), Why: "the box was off"},
+		{Kind: duty.Ran, From: sec(7200), To: sec(7215), Stopped: true, Why: "stopped"},
+	}
+	if diff := cmp.Diff(want, runs); diff != "" {
+		t.Errorf("intervals (-want +got):\n%s", diff)
 	}
 
 	back := duty.New(duty.Spec{}) // the box woke in 1970
@@ -245,13 +251,15 @@ func TestMeterAgainstNaiveModel(t *testing.T) {
 			hold = join
 		}
 		m := duty.New(duty.Spec{Join: time.Duration(join) * time.Second, HoldAtMost: time.Duration(hold) * time.Second})
-		var pieces time.Duration
 		ends := 0
-		m.OnRun(func(r duty.Run) {
-			if r.To <= r.From {
-				t.Errorf("round %d: run %+v", round, r)
+		var told duty.Totals
+		end := collector.Moment(0)
+		m.OnInterval(func(i duty.Interval) {
+			if i.To < i.From || i.Still < 0 || end != 0 && i.From.Add(-i.Still) != end {
+				t.Errorf("round %d: %+v does not follow what ended at %d", round, i, end)
 			}
-			pieces += r.To.Sub(r.From)
+			told.Add(i)
+			end = i.To
 			ends++
 		})
 		var looks []look
@@ -287,11 +295,11 @@ func TestMeterAgainstNaiveModel(t *testing.T) {
 			t.Fatalf("round %d: join %d hold %d\nlooks %v\ngot  %s\nwant %s", round, join, hold, looks, got, want)
 		}
 		k := m.Keep()
-		if k.Open {
-			pieces += k.To.Sub(k.From)
+		for _, i := range k.Rest() {
+			told.Add(i)
 		}
-		if pieces != f.Run {
-			t.Fatalf("round %d: the runs are %v in all, run time is %v\njoin %d hold %d looks %v", round, pieces, f.Run, join, hold, looks)
+		if told != k.Totals() || told.Run != f.Run {
+			t.Fatalf("round %d: the intervals are %+v in all, counted is %+v\njoin %d hold %d looks %v", round, told, k.Totals(), join, hold, looks)
 		}
 		for name, n := range map[string]int{"starts": len(starts), "unseen": unseen, "ends": ends} {
 			kinds[name] += n

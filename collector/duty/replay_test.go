@@ -94,8 +94,10 @@ func replay(t *testing.T, ref reference, spec duty.Spec, n int, at func(int) col
 	t.Helper()
 	m := duty.New(spec)
 	stops, inDay, most := 0, map[string]int{}, 0
-	m.OnRun(func(r duty.Run) {
-		if r.EndSeen {
+	var told duty.Totals
+	m.OnInterval(func(i duty.Interval) {
+		told.Add(i)
+		if i.Stopped {
 			stops++
 		}
 	})
@@ -114,6 +116,13 @@ func replay(t *testing.T, ref reference, spec duty.Spec, n int, at func(int) col
 		stops++
 	}
 	f := m.Figures(at(n - 1))
+	k := m.Keep()
+	for _, i := range k.Rest() {
+		told.Add(i)
+	}
+	if told.Run != f.Run || told.Seen != f.Seen || told.Starts != f.Starts {
+		t.Errorf("the intervals are %+v, the figures %+v", told, f)
+	}
 	percent := math.Round(100*f.Duty()*1000) / 1000
 	t.Logf("starts %d (%d), stops %d (%d), run %v s (%v), seen %v s (%v), duty %v %% (%v)",
 		f.Starts, ref.Starts, stops, ref.Stops, f.Run.Seconds(), ref.RunSeconds, f.Seen.Seconds(), ref.KnownSeconds, percent, ref.Duty)

@@ -16,6 +16,10 @@
 //     starts is the least there were.
 //   - A stop shorter than Join, seen throughout, is contact bounce: the run goes
 //     on through it.
+//   - An hour meter gives run time without starts, to a step of it. Roll-over, reset
+//     and replacement are told apart; what ran meanwhile is unseen, never negative.
+//   - Each finished run, and each finished time that was not seen, is an Interval.
+//     With Kept.Rest they add up exactly to what is counted.
 //   - Duty is run time over seen time. That is not the cyclic duration factor of
 //     IEC 60034-1, clause 4.2, which is loaded time over the duration of one
 //     cycle, 10 min unless said otherwise (from memory): a motor for S3 40 % may
@@ -38,8 +42,11 @@ import (
 type Spec struct {
 	Name          string
 	Station       string
-	Run           collector.PointID // a running contact, or a current or speed with Above
-	Above         float64           // runs while the value of Run is over this; for a state 0.5
+	Run           collector.PointID // a running contact, or a current or speed with Above; NoPoint with Hours
+	Above         float64           // runs when the value of Run is over this; for a state 0.5
+	Below         float64           // and until it is at or below this, of a current or speed; 0: Above
+	Hours         *Register         // an hour meter instead of Run
+	Starts        *Register         // a counter of starts; nil: starts are those seen at Run
 	Join          time.Duration     // a stop shorter than this is contact bounce; 0: 2 s; below 0: none is
 	HoldAtMost    time.Duration     // a reading stands for at most so long; the rest is unseen; 3 times the poll; 0: 30 s
 	RatedKW       float64
