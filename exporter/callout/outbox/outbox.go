@@ -21,14 +21,16 @@ import (
 	"roundsman/collector"
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/desk"
+	"roundsman/exporter/callout/push"
 	"roundsman/exporter/record"
 	"roundsman/rules"
 )
 
 // The names of the papers on the record.
 const (
-	deskPaper  = "desk"
-	linksPaper = "links"
+	deskPaper   = "desk"
+	linksPaper  = "links"
+	phonesPaper = "phones"
 )
 
 // Options are the parts. Desk, Sender and Clock are needed.
@@ -37,6 +39,7 @@ type Options struct {
 	Desk   *desk.Desk
 	Sender *callout.Sender
 	Links  *callout.Links // nil: none
+	Phones *push.Phones   // nil: none
 }
 
 // Outbox is used by one goroutine.
@@ -62,6 +65,9 @@ func UsedLinks(kept *record.State) (map[string]time.Time, error) {
 	}
 	return used, nil
 }
+
+// KeptPhones returns the phones that were known before the start, for push.NewPhones; nil for none.
+func KeptPhones(kept *record.State) []byte { return kept.Papers[phonesPaper].Doc }
 
 // Restore goes on from what the record kept: the desk's calls, and the messages that wait, which go to the sender at
 // once. Status are the alarms as the engine restored them. Call it before the first Step. An error names what could not be read;
@@ -143,6 +149,11 @@ func (b *Outbox) papers(c *record.Change) {
 			c.KeepPaper(linksPaper, record.Paper{At: now, Doc: document(used)})
 		}
 	}
+	if b.o.Phones != nil {
+		if doc, changed := b.o.Phones.Save(); changed {
+			c.KeepPaper(phonesPaper, record.Paper{At: b.o.Clock.Now(), Doc: doc})
+		}
+	}
 }
 
 // Whole makes the next change keep all that the desk knows, as for a planned stop or after a reload.
@@ -176,6 +187,9 @@ func (b *Outbox) Committed() {
 	}
 	clear(b.reports)
 	b.reports = b.reports[:0]
+	if b.o.Phones != nil {
+		b.o.Phones.Kept()
+	}
 }
 
 // Rest adds what the sender could not report because it ended: for the last change before the record is closed.
