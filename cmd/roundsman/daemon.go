@@ -20,6 +20,7 @@ import (
 	"roundsman/exporter/metrics"
 	"roundsman/exporter/panel"
 	"roundsman/exporter/record"
+	"roundsman/rules"
 )
 
 // stopLimit is how long a planned stop may take.
@@ -174,6 +175,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload}
 	if d.record != nil {
 		opts.Journal = journal{d.record, d.judge.figures.priority}
+		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}
 	var err error
 	if opts.People, err = readPeople(d.site.People, path); err != nil {

@@ -45,6 +45,8 @@ type Options struct {
 	Reload func(ctx context.Context, who string) error
 	// Journal is read for the alarms page and the interface; nil: there is none.
 	Journal exporter.Journal
+	// Reviews are asked for the figures of the alarm system; nil: nothing is recorded.
+	Reviews exporter.Reviews
 	// Links are the one-time links of messages, behind exporter.LinkPath; nil: none is valid.
 	Links exporter.Links
 	// Callouts is what is known of calling people, for its page and the banner; nil: nobody is called from here.
@@ -115,6 +117,7 @@ func (p *Panel) Handler() http.Handler {
 		"/api/v1/points":  p.apiPoints,
 		"/api/v1/alarms":  p.apiAlarms,
 		"/api/v1/journal": p.apiJournal,
+		"/api/v1/figures": p.apiFigures,
 		"/api/v1/stream":  p.stream,
 		"/assets/{file}":  p.asset,
 		"/":               notFound,

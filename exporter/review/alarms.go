@@ -50,7 +50,7 @@ var errNoStart = errors.New("has no start between the years 1700 and 2200")
 // is wrong with the span, the options or an activation.
 func Alarms(list []Activation, span Span, o Options) (Figures, error) {
 	o = o.filled()
-	if err := errors.Join(span.check(), o.check()); err != nil {
+	if err := errors.Join(span.Check(), o.check()); err != nil {
 		return Figures{}, err
 	}
 	w, err := newWork(list, span, o)

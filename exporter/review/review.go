@@ -49,7 +49,8 @@ var (
 	errNoBound   = errors.New("needs a begin and an end between the years 1700 and 2200")
 )
 
-func (s Span) check() error {
+// Check says what is wrong with a span that is empty or not dated.
+func (s Span) Check() error {
 	if !dated(s.From) || !dated(s.To) {
 		return fmt.Errorf("span %s to %s: %w", s.From.Format(time.RFC3339), s.To.Format(time.RFC3339), errNoBound)
 	}
