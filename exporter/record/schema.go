@@ -108,6 +108,7 @@ var migrations = [...]string{
 	`ALTER TABLE journal ADD COLUMN priority INTEGER;
 	ALTER TABLE journal ADD COLUMN undated INTEGER;
 	CREATE INDEX undated ON journal (undated) WHERE undated = 1;`,
+	trendTables,
 }
 
 // uri names the file for the driver with its parameters; any path is good.
