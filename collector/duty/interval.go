@@ -163,3 +163,25 @@ func (k *Kept) adopt() {
 		k.Blind, k.Lost, k.LostWhy = true, k.At, whyNothing
 	}
 }
+
+// Shifted returns what was kept with all its moments moved; those that are 0 mean none and stay.
+func (k Kept) Shifted(by time.Duration) Kept {
+	move := func(m *collector.Moment) {
+		if *m != 0 {
+			*m = m.Add(by)
+		}
+	}
+	k.HourStarts, k.Asked = append([]collector.Moment(nil), k.HourStarts...), append([]Jump(nil), k.Asked...)
+	for _, m := range []*collector.Moment{&k.At, &k.Since, &k.From, &k.To, &k.Told, &k.Lost} {
+		move(m)
+	}
+	for i := range k.HourStarts {
+		move(&k.HourStarts[i])
+	}
+	for i := range k.Asked {
+		move(&k.Asked[i].At)
+	}
+	k.Hours.move(by)
+	k.Counter.move(by)
+	return k
+}

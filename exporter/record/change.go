@@ -143,7 +143,7 @@ func (q *queue) take(c *Change, offset time.Duration) {
 		maps.Copy(q.conditions, m.Conditions)
 	}
 	for name, k := range c.Duty {
-		q.duty[name] = shiftDuty(k, offset)
+		q.duty[name] = k.Shifted(offset)
 	}
 	for name, k := range c.Counts {
 		k.Point, k.At = collector.NoPoint, shift(k.At, offset)
@@ -158,13 +158,4 @@ func shift(m collector.Moment, d time.Duration) collector.Moment {
 		return 0
 	}
 	return m.Add(d)
-}
-
-func shiftDuty(k duty.Kept, d time.Duration) duty.Kept {
-	k.At, k.Since, k.From, k.To = shift(k.At, d), shift(k.Since, d), shift(k.From, d), shift(k.To, d)
-	k.HourStarts = slices.Clone(k.HourStarts)
-	for i := range k.HourStarts {
-		k.HourStarts[i] = shift(k.HourStarts[i], d)
-	}
-	return k
 }

@@ -71,8 +71,19 @@ type dutyDoc struct {
 	Open       bool               `json:"open,omitzero"`
 	From       collector.Moment   `json:"from,omitzero"`
 	StartSeen  bool               `json:"startSeen,omitzero"`
+	StartCount int                `json:"startCount,omitzero"`
+	StartHour  int                `json:"startHour,omitzero"`
+	New        bool               `json:"new,omitzero"`
 	To         collector.Moment   `json:"to,omitzero"`
 	OffSeen    time.Duration      `json:"offSeen,omitzero"`
+	Told       collector.Moment   `json:"told,omitzero"`
+	Blind      bool               `json:"blind,omitzero"`
+	Lost       collector.Moment   `json:"lost,omitzero"`
+	LostWhy    string             `json:"lostWhy,omitzero"`
+	Before     duty.Totals        `json:"before,omitzero"`
+	Hours      duty.RegisterKept  `json:"hours,omitzero"`
+	Counter    duty.RegisterKept  `json:"counter,omitzero"`
+	Asked      []duty.Jump        `json:"asked,omitempty"`
 	HourStarts []collector.Moment `json:"hourStarts,omitempty"`
 	WorstHour  int                `json:"worstHour,omitzero"`
 }

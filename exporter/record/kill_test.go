@@ -164,26 +164,13 @@ func (d *small) begin() error {
 	d.count = s.Counts["litres"]
 	s.Memory = s.Memory.Shifted(d.offset)
 	for name, k := range s.Duty {
-		s.Duty[name] = d.onRecord(k)
+		s.Duty[name] = k.Shifted(d.offset)
 	}
 	for name, k := range s.Counts {
 		k.At = k.At.Add(d.offset)
 		s.Counts[name] = k
 	}
 	return d.tell.Encode(message{Kind: hello, Steady: d.clock.Now().Add(d.offset), State: s})
-}
-
-// onRecord moves the moments of a meter to the record's scale.
-func (d *small) onRecord(k duty.Kept) duty.Kept {
-	for _, at := range []*collector.Moment{&k.At, &k.Since, &k.From, &k.To} {
-		if *at != 0 {
-			*at = at.Add(d.offset)
-		}
-	}
-	for i := range k.HourStarts {
-		k.HourStarts[i] = k.HourStarts[i].Add(d.offset)
-	}
-	return k
 }
 
 func (d *small) round(last bool) error {
@@ -227,8 +214,7 @@ func (d *small) intent() message {
 	m.Change.Alarms, m.Change.Conditions = memory.Alarms, memory.Conditions
 	m.Change.Duty, m.Change.Counts, m.Change.Lines = map[string]duty.Kept{}, map[string]compute.Count{}, nil
 	for name, k := range d.change.Duty {
-		k.HourStarts = append([]collector.Moment(nil), k.HourStarts...)
-		m.Change.Duty[name] = d.onRecord(k)
+		m.Change.Duty[name] = k.Shifted(d.offset)
 	}
 	for name, k := range d.change.Counts {
 		k.Point, k.At = collector.NoPoint, k.At.Add(d.offset)

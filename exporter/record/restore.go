@@ -48,7 +48,7 @@ func (r *Record) restore(ctx context.Context, now collector.Moment) error {
 	k.unread, k.Memory = unread, m.Shifted(-r.offset)
 	k.Duty, k.Counts = dutyKept, counts
 	for name, d := range k.Duty {
-		k.Duty[name] = shiftDuty(d, -r.offset)
+		k.Duty[name] = d.Shifted(-r.offset)
 	}
 	for name, c := range k.Counts {
 		c.At = shift(c.At, -r.offset)
