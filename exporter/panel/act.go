@@ -212,7 +212,7 @@ var formFields = []string{"by", "key", "for", "reason", "words", "back"}
 // form answers a form: whoever looks at the answer is a person with a browser, so problems are told on a page.
 func (p *Panel) form(h func(w http.ResponseWriter, r *http.Request, f url.Values) error) handler {
 	return func(w http.ResponseWriter, r *http.Request) error {
-		f, err := readForm(w, r)
+		f, err := readForm(w, r, formFields...)
 		if err == nil {
 			err = h(w, r, f)
 		}
@@ -224,7 +224,7 @@ func (p *Panel) form(h func(w http.ResponseWriter, r *http.Request, f url.Values
 	}
 }
 
-func readForm(w http.ResponseWriter, r *http.Request) (url.Values, error) {
+func readForm(w http.ResponseWriter, r *http.Request, fields ...string) (url.Values, error) {
 	if !sameOrigin(r) {
 		return nil, errForeign()
 	}
@@ -239,8 +239,8 @@ func readForm(w http.ResponseWriter, r *http.Request) (url.Values, error) {
 		return nil, problemf(http.StatusBadRequest, "the form cannot be read")
 	}
 	for name := range r.PostForm {
-		if !slices.Contains(formFields, name) {
-			return nil, problemf(http.StatusBadRequest, "there is no field %s", quoteNear(name, formFields)).about(clip(name))
+		if !slices.Contains(fields, name) {
+			return nil, problemf(http.StatusBadRequest, "there is no field %s", quoteNear(name, fields)).about(clip(name))
 		}
 	}
 	return r.PostForm, nil
@@ -251,6 +251,9 @@ func (p *Panel) formAct(w http.ResponseWriter, r *http.Request, f url.Values) er
 	req := actRequest{By: f.Get("by"), For: f.Get("for"), Reason: f.Get("words"), key: strings.TrimSpace(f.Get("key"))}
 	if strings.TrimSpace(req.Reason) == "" {
 		req.Reason = f.Get("reason")
+	}
+	if err := p.mustSignIn(r, req.key); err != nil {
+		return err
 	}
 	if err := p.act(r, req); err != nil {
 		return err

@@ -17,6 +17,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/exporter"
+	"roundsman/exporter/signin"
 )
 
 // Part is one long-running part of the daemon, for /health.
@@ -51,10 +52,18 @@ type Options struct {
 	Links exporter.Links
 	// Callouts is what is known of calling people, for its page and the banner; nil: nobody is called from here.
 	Callouts exporter.Callouts
+	// Drills are test calls; nil: nobody is called from here.
+	Drills exporter.Drills
 	// Phones are those on which people installed the panel; nil: web push is not set up.
 	Phones exporter.Phones
 	// Unsent is how old the oldest unsent message may be before the pages say so; 0 means 5 min.
 	Unsent time.Duration
+	// Door lets people in by a password; nil: nobody signs in here.
+	Door *signin.Door
+	// Viewing says who may look; nil: anyone.
+	Viewing func() Viewing
+	// Certificate is what the panel is served with; nil: no TLS.
+	Certificate func() Certificate
 	// Throttle is the least time between two events on one stream; 0 means 500 ms.
 	Throttle time.Duration
 	// Heartbeat is the longest silence on a stream; 0 means 5 s.
@@ -86,6 +95,9 @@ func (o Options) withDefaults() Options {
 	if o.Parts == nil {
 		o.Parts = func() []Part { return nil }
 	}
+	if o.Viewing == nil {
+		o.Viewing = func() Viewing { return ByAnyone }
+	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -113,12 +125,13 @@ func (p *Panel) Handler() http.Handler {
 		"/{$}":            p.sheetPage,
 		"/alarms":         p.alarmsPage,
 		"/points/{point}": p.pointPage,
+		"/certificate":    p.certificate,
 		"/health":         p.health,
 		"/api/v1/points":  p.apiPoints,
 		"/api/v1/alarms":  p.apiAlarms,
 		"/api/v1/journal": p.apiJournal,
 		"/api/v1/figures": p.apiFigures,
-		"/api/v1/stream":  p.stream,
+		"/api/v1/stream":  p.within(p.stream),
 		"/assets/{file}":  p.asset,
 		"/":               notFound,
 	} {
@@ -132,8 +145,10 @@ func (p *Panel) Handler() http.Handler {
 	} {
 		mux.Handle(path, p.wrap(h, http.MethodPost))
 	}
-	mux.Handle(exporter.LinkPath+"{token}", p.wrap(p.answer, http.MethodGet, http.MethodHead, http.MethodPost))
-	return p.guard(mux)
+	mux.Handle("/api/v1/drill", p.wrap(p.apiDrill, http.MethodGet, http.MethodHead, http.MethodPost))
+	p.callRoutes(mux)
+	p.signInRoutes(mux)
+	return p.guard(p.private(mux))
 }
 
 // now returns the view to show and the present moment on its scale.

@@ -39,6 +39,9 @@ func (p *Panel) actor(r *http.Request, id, key string) (*exporter.Person, error)
 	if p.opts.Acts == nil {
 		return nil, problemf(http.StatusServiceUnavailable, "nothing can be done to alarms here")
 	}
+	if who, in := p.who(r); in && key == "" {
+		return operator(who, id)
+	}
 	person, err := p.person(id)
 	if err != nil {
 		return nil, err
@@ -103,6 +106,9 @@ type visitor struct {
 	Name     string
 	NeedsKey bool
 	Back     string // the page to come back to
+	SignIn   string // where to sign in; "" where that cannot be done or was
+	SignedIn string // name of who did
+	Looks    bool   // and may only look
 }
 
 type choice struct {
@@ -115,6 +121,9 @@ func (p *Panel) visitor(r *http.Request) visitor {
 	v := visitor{Back: r.URL.Path}
 	if p.opts.Acts == nil {
 		return v
+	}
+	if p.accounts() {
+		return p.signedVisitor(r, v)
 	}
 	who := ""
 	if c, err := r.Cookie(whoCookie); err == nil {

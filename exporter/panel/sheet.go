@@ -24,6 +24,10 @@ type head struct {
 	Overdue string // how long no view has come, "" while they come
 	Links   []linkRow
 
+	HasCalls bool   // people are called from here
+	Uncalled string // that they cannot be, "" while they can
+	SignIn   bool   // people sign in here
+
 	Refresh      int     // seconds after which a browser without scripts fetches the page anew; 0 never
 	Silence      int64   // milliseconds without an event after which a page calls itself old
 	OverdueAfter float64 // seconds: Options.Overdue
@@ -102,8 +106,12 @@ func (p *Panel) head(v *exporter.View, now collector.Moment, page, title string)
 	h := head{Title: title, Page: page, Site: v.Site.Name, Demo: v.Site.Demo, Zone: zone.String(),
 		Day: at.Format("Monday 2 January 2006"), Clock: at.Format("15:04:05"),
 		Refresh: 10, Silence: 3 * p.opts.Heartbeat.Milliseconds(), OverdueAfter: p.opts.Overdue.Seconds()}
+	h.SignIn = p.accounts()
 	if age := now.Sub(v.At); age > p.opts.Overdue {
 		h.Overdue = roughly(age)
+	}
+	if h.HasCalls = p.opts.Callouts != nil; page == "sheet" || page == "alarms" {
+		h.Uncalled = p.uncalled()
 	}
 	for i := range v.Links {
 		h.Links = append(h.Links, p.linkRow(&v.Links[i], at))

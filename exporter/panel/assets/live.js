@@ -92,6 +92,7 @@
     fetching = true;
     try {
       const answer = await fetch(location.href, { cache: "no-store" });
+      if (answer.redirected) return location.assign(answer.url); // signed out: it asks to sign in
       if (!answer.ok) throw new Error(answer.status);
       const next = new DOMParser().parseFromString(await answer.text(), "text/html");
       for (const part of ["header", "main", "footer"]) morph(document.querySelector(part), next.querySelector(part));
@@ -126,11 +127,14 @@
     return true;
   };
 
-  let first = true;
+  // calls are the words about calls that do not get through, as the page has them; pages without a place for them have none.
+  const calls = () => /^(sheet|alarms)$/.test(body.dataset.page) ? document.getElementById("uncalled").dataset.words : "";
+
+  let first = true, refused = 0;
   const change = (e) => {
     const c = JSON.parse(e.data);
     hear(c.time);
-    let whole = first || c.alarms.length > 0 || c.links.length > 0;
+    let whole = first || c.alarms.length > 0 || c.links.length > 0 || (c.calls || "") !== calls();
     first = false;
     if (body.dataset.page === "sheet") {
       for (const p of c.points) {
@@ -155,7 +159,9 @@
     source.addEventListener("reload", () => location.reload());
     source.addEventListener("error", () => {
       first = true; // what happens now is not told later
-      if (source.readyState === EventSource.CLOSED) setTimeout(open, 2000); // refused, not lost: the browser gives up
+      if (source.readyState !== EventSource.CLOSED) return;
+      setTimeout(open, 2000); // refused, not lost: the browser gives up
+      if (refused++ % 5 === 0) anew(); // perhaps for want of a sign-in
     });
   };
   open();
