@@ -21,6 +21,7 @@ type changeJSON struct {
 	Points []pointJSON  `json:"points"`
 	Alarms []alarmJSON  `json:"alarms"`
 	Links  []linkStatus `json:"links"`
+	Calls  string       `json:"calls,omitempty"` // that people cannot be called, in words
 }
 
 // writeLimit is how long a client may take to take one event.
@@ -89,6 +90,7 @@ func (s *session) step(v *exporter.View, beat *time.Timer) (more bool, err error
 	if !any {
 		return true, nil
 	}
+	change.Calls = s.p.uncalled()
 	data, err := json.Marshal(change)
 	if err != nil {
 		return false, fmt.Errorf("stream: %w", err)

@@ -127,14 +127,22 @@
     return true;
   };
 
-  // calls are the words about calls that do not get through, as the page has them; pages without a place for them have none.
-  const calls = () => /^(sheet|alarms)$/.test(body.dataset.page) ? document.getElementById("uncalled").dataset.words : "";
+  // callsMoved tells whether the page has other words than these about calls that do not get through, or shows calls itself.
+  let callsAt = Date.now();
+  const callsMoved = (words = "") => {
+    if (body.dataset.page === "callouts" && Date.now() - callsAt > 5000) {
+      callsAt = Date.now();
+      return true;
+    }
+    const told = document.getElementById("uncalled");
+    return told !== null && /^(sheet|alarms)$/.test(body.dataset.page) && told.dataset.words !== words;
+  };
 
   let first = true, refused = 0;
   const change = (e) => {
     const c = JSON.parse(e.data);
     hear(c.time);
-    let whole = first || c.alarms.length > 0 || c.links.length > 0 || (c.calls || "") !== calls();
+    let whole = first || c.alarms.length > 0 || c.links.length > 0 || callsMoved(c.calls);
     first = false;
     if (body.dataset.page === "sheet") {
       for (const p of c.points) {
