@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"roundsman/collector"
@@ -52,6 +53,7 @@ type judge struct {
 	deadline collector.Moment
 	started  time.Time
 	round    uint64
+	steps    atomic.Uint64                        // judgements so far: the judge's sign of life
 	shown    collector.Moment                     // of the last published view
 	fresh    bool                                 // something changed since then
 	onEvents func(context.Context, []rules.Event) // called from run; may wait
@@ -174,6 +176,7 @@ func (j *judge) step(ctx context.Context, now collector.Moment) {
 	j.events, j.deadline = j.engine.Step(now, j.readings, j.events[:0])
 	j.readings = j.readings[:0]
 	j.settle(ctx, now)
+	j.steps.Add(1)
 }
 
 // settle keeps what the step changed, and then tells it.

@@ -61,7 +61,7 @@ func openRoom(t *testing.T, dir string) *fakeRoom {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- j.run(ctx) }()
-	return &fakeRoom{t: t, dir: dir, judge: j, record: rec, reloader: &reloader{filepath.Join(dir, "site.yaml"), j}, stop: func() {
+	return &fakeRoom{t: t, dir: dir, judge: j, record: rec, reloader: &reloader{path: filepath.Join(dir, "site.yaml"), judge: j}, stop: func() {
 		cancel()
 		<-done
 		if err := rec.Check(context.Background()); err != nil {

@@ -27,8 +27,9 @@ type reloadRequest struct {
 
 // reloader reads the site's files again when asked to: by a signal or by a person.
 type reloader struct {
-	path  string
-	judge *judge
+	path    string
+	judge   *judge
+	manager *serviceManager // told of each reload; nil: nobody
 }
 
 // run waits for the hang-up signal, which means 'read your files again', until ctx ends.
@@ -48,6 +49,7 @@ func (r *reloader) run(ctx context.Context) error {
 
 // reload reads the files and hands them to the judge. The error is what is wrong with them; the last good rules go on.
 func (r *reloader) reload(ctx context.Context, who string) error {
+	defer r.manager.reloading()()
 	site, err := configs.LoadFile(r.path)
 	q := reloadRequest{site: site, err: err, who: who, done: make(chan error, 1)}
 	select {
