@@ -72,6 +72,7 @@ func newBuilder(log *strict.Log, secrets secretFiles) *builder {
 		site: &Site{
 			Zone:   time.UTC,
 			Listen: Listen{Address: "127.0.0.1:9480"},
+			Panel:  Panel{Passwords: "people.passwords"},
 			Record: Record{Path: "roundsman.db", Readings: 30 * day, Minutes: 400 * day},
 		},
 		byName: map[string]*point{},
@@ -110,6 +111,7 @@ func (b *builder) head(top *strict.Value) {
 		site.Remarkf("no time-zone is given; times are shown in UTC")
 	}
 	b.listen(top.Get("listen"))
+	b.panel(top.Get("panel"))
 	b.record(top.Get("record"))
 }
 
@@ -122,10 +124,7 @@ func (b *builder) listen(v *strict.Value) {
 	if v.IsTable() {
 		address = v.Get("address")
 		l.Trusted = v.Get("trusted-network").Bool()
-		l.Certificate, l.Key = v.Get("certificate").Text(), v.Get("key").Text()
-		if v.Has("certificate") != v.Has("key") {
-			v.KeyFailf("certificate and key go together")
-		}
+		b.certificate(v)
 	}
 	if address == nil {
 		return
@@ -137,11 +136,11 @@ func (b *builder) listen(v *strict.Value) {
 		return
 	}
 	switch {
-	case loopback(host), l.Certificate != "":
+	case loopback(host), l.TLS():
 	case l.Trusted:
 		v.Remarkf("everybody who reaches %s can see the pages, unencrypted", l.Address)
 	default:
-		address.Failf("%s can be reached from other machines: give certificate and key, or say trusted-network: true", l.Address)
+		address.Failf("%s can be reached from other machines: give certificate and key, or certificate: self-made, or say trusted-network: true", l.Address)
 	}
 }
 

@@ -28,6 +28,7 @@ func siteShape() *strict.Shape {
 			key("time-zone", text(), "Time zone of the IANA database, such as Europe/Dublin; UTC if not given."),
 		), "Which site this is."),
 		key("listen", strict.AnyOf(text(), listenShape()), "Address and port of the web pages and metrics; 127.0.0.1:9480 if not given."),
+		key("panel", panelShape(), "Who may look at the pages, and who signs in."),
 		key("record", recordShape(), "Where the record is kept and for how long."),
 		key("rules", texts(), "Rule files, as names or patterns below the site file's folder."),
 		key("contacts", text(), "The file of people, channels and rota."),
@@ -42,8 +43,16 @@ func listenShape() *strict.Shape {
 	return strict.TableOf(
 		needed("address", text(), "Address and port."),
 		key("trusted-network", yesNo(), "Everybody on this network may see the pages, unencrypted."),
-		key("certificate", text(), "File of the TLS certificate, in PEM."),
+		key("certificate", text(), "File of the TLS certificate, in PEM, read anew when it is renewed; or self-made: the box makes one."),
 		key("key", text(), "File of the TLS key, in PEM."),
+		key("names", texts(), "Host names and IP addresses by which the pages are asked for; a self-made certificate holds them."),
+	)
+}
+
+func panelShape() *strict.Shape {
+	return strict.TableOf(
+		key("view", strict.OneOf("view", "anyone", "people"), "Who may look: anyone, or people who sign in. If not given, people once somebody has a password and other machines can reach the pages."),
+		key("passwords", text(), "File of those who sign in, kept by 'roundsman person'; people.passwords beside the site file if not given."),
 	)
 }
 

@@ -61,9 +61,23 @@ func (s secretFiles) complain(v *strict.Value, path string) {
 // ReadSecret reads a secret from a file that nobody but its owner can read or change. Blanks and line ends around it
 // are dropped. Its errors name the file, never what is in it.
 func ReadSecret(path string) (string, error) {
+	text, err := ReadPrivate(path, longestSecret)
+	if err != nil {
+		return "", err
+	}
+	secret := bytes.TrimSpace(text)
+	if len(secret) == 0 {
+		return "", fmt.Errorf("%s: it is empty", path)
+	}
+	return string(secret), nil
+}
+
+// ReadPrivate reads a file of at most so many bytes that nobody but its owner can read or change. Its errors name the
+// file, never what is in it; they wrap those of the system.
+func ReadPrivate(path string, most int) ([]byte, error) {
 	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe must not make us wait
 	if err != nil {
-		return "", fmt.Errorf("%s: %w", path, bare(err))
+		return nil, fmt.Errorf("%s: %w", path, bare(err))
 	}
 	defer f.Close()
 	info, err := f.Stat()
@@ -71,20 +85,16 @@ func ReadSecret(path string) (string, error) {
 		err = private(info)
 	}
 	if err != nil {
-		return "", fmt.Errorf("%s: %w", path, bare(err))
+		return nil, fmt.Errorf("%s: %w", path, bare(err))
 	}
-	text, err := io.ReadAll(io.LimitReader(f, longestSecret+1))
+	text, err := io.ReadAll(io.LimitReader(f, int64(most)+1))
 	if err != nil {
-		return "", fmt.Errorf("%s: %w", path, bare(err))
+		return nil, fmt.Errorf("%s: %w", path, bare(err))
 	}
-	secret := bytes.TrimSpace(text)
-	switch {
-	case len(text) > longestSecret:
-		return "", fmt.Errorf("%s: it has more than %d bytes", path, longestSecret)
-	case len(secret) == 0:
-		return "", fmt.Errorf("%s: it is empty", path)
+	if len(text) > most {
+		return nil, fmt.Errorf("%s: it has more than %d bytes", path, most)
 	}
-	return string(secret), nil
+	return text, nil
 }
 
 // bare is an error without the path that it names: ours name it already.

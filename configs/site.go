@@ -10,6 +10,7 @@
 package configs
 
 import (
+	"net"
 	"time"
 
 	"roundsman/collector"
@@ -32,6 +33,7 @@ type Site struct {
 	Name   string
 	Zone   *time.Location
 	Listen Listen
+	Panel  Panel
 
 	Points    []collector.Point // by PointID: in the order of the file, then those Roundsman makes of its links
 	Modbus    []modbus.Options
@@ -53,8 +55,35 @@ type Site struct {
 type Listen struct {
 	Address          string // host:port
 	Trusted          bool   // the file says that everybody on the network may see the pages
-	Certificate, Key string // PEM files as written; '' without TLS
+	Certificate, Key string // PEM files as written; '' without TLS or with a self-made one
+	SelfMade         bool   // the box makes its certificate
+	Names            []string
 }
+
+// TLS reports whether the pages are served encrypted.
+func (l *Listen) TLS() bool { return l.SelfMade || l.Certificate != "" }
+
+// Loopback reports whether only the box itself can reach the pages.
+func (l *Listen) Loopback() bool {
+	host, _, err := net.SplitHostPort(l.Address)
+	return err == nil && loopback(host)
+}
+
+// Panel says who may look at the pages and who signs in.
+type Panel struct {
+	View      View
+	Passwords string // file as written
+}
+
+// View says who may look.
+type View uint8
+
+// Views. Unsaid: anyone while only the box itself can reach the pages or nobody has a password, people otherwise.
+const (
+	ViewUnsaid View = iota
+	ViewAnyone
+	ViewPeople
+)
 
 // Record says where what is kept lies, and for how long. Forever is 0.
 type Record struct {
