@@ -45,7 +45,8 @@ type daemon struct {
 	links  []collector.Link
 	judge  *judge
 	board  *exporter.Board
-	parts  []part // but the judge, which ends after them
+	people *people // who may act; nil before serve
+	parts  []part  // but the judge, which ends after them
 	judges *atomic.Bool
 }
 
@@ -178,9 +179,10 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}
 	var err error
-	if opts.People, err = readPeople(d.site.People, path); err != nil {
+	if d.people, err = newPeople(d.site, path); err != nil {
 		d.log.Error("left out of those who may act", "error", err) // the room is watched all the same
 	}
+	opts.PeopleNow = d.people.list
 	mux.Handle("/", panel.New(d.board, opts).Handler())
 	d.add("web", func(ctx context.Context) error { return serveHTTP(ctx, l, mux) })
 }

@@ -21,6 +21,7 @@ import (
 type reloadRequest struct {
 	site *configs.Site
 	err  error
+	take func() // what else takes over together with the rules
 	who  string
 	done chan error // has room for one
 }
@@ -29,6 +30,7 @@ type reloadRequest struct {
 type reloader struct {
 	path    string
 	judge   *judge
+	people  *people         // whom a reload reads anew; nil: nobody
 	manager *serviceManager // told of each reload; nil: nobody
 }
 
@@ -51,7 +53,11 @@ func (r *reloader) run(ctx context.Context) error {
 func (r *reloader) reload(ctx context.Context, who string) error {
 	defer r.manager.reloading()()
 	site, err := configs.LoadFile(r.path)
-	q := reloadRequest{site: site, err: err, who: who, done: make(chan error, 1)}
+	take := func() {}
+	if err == nil {
+		take, err = r.people.read(site)
+	}
+	q := reloadRequest{site: site, err: err, take: take, who: who, done: make(chan error, 1)}
 	select {
 	case r.judge.reloads <- q:
 	case <-ctx.Done():
@@ -83,6 +89,7 @@ func (j *judge) reload(ctx context.Context, r reloadRequest) error {
 		j.look(ctx) // its own alarm rings now
 		return err
 	}
+	r.take()
 	j.self.files = ""
 	j.log.Info("reloaded", "rules", len(j.site.Rules), "who", r.who)
 	j.keep.line(record.Line{Kind: record.RulesReloaded, Who: r.who, Why: fmt.Sprintf("%d rules", len(j.site.Rules))})

@@ -58,6 +58,7 @@ func runSite(cmd *cobra.Command, site *configs.Site, path string) (err error) {
 		return err
 	}
 	d.serve(l, path, reload.reload)
+	reload.people = d.people
 	reload.manager = d.tellServiceManager()
 	log.Info("listening", "site", site.Name, "address", address,
 		"points", len(site.Points), "rules", len(site.Rules.Rules), "links", len(d.links))

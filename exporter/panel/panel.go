@@ -41,6 +41,9 @@ type Options struct {
 	// People are those who may act, by unique ID; none: nobody may. Those with a key may from anywhere, and behind a
 	// proxy everybody needs one; those without only over loopback.
 	People []exporter.Person
+	// PeopleNow returns those who may act now, instead of People: a reload exchanges them. It is asked at each request,
+	// from any goroutine, and must not block; nobody changes what it returned.
+	PeopleNow func() []exporter.Person
 	// Reload reads the rule files anew for a person of that name; nil: that cannot be done here. The error is what is
 	// wrong with the files, for the person to read: the last good rules go on.
 	Reload func(ctx context.Context, who string) error

@@ -65,13 +65,14 @@ func (p *Panel) person(id string) (*exporter.Person, error) {
 	if id == "" {
 		return nil, problemf(http.StatusUnprocessableEntity, "by is missing: who does it?").about("by")
 	}
-	if len(p.opts.People) == 0 {
+	people := p.people()
+	if len(people) == 0 {
 		return nil, problemf(http.StatusForbidden, "nobody may act: the site has no contacts file").about("by")
 	}
-	ids := make([]string, len(p.opts.People))
-	for i := range p.opts.People {
-		if ids[i] = p.opts.People[i].ID; ids[i] == id {
-			return &p.opts.People[i], nil
+	ids := make([]string, len(people))
+	for i := range people {
+		if ids[i] = people[i].ID; ids[i] == id {
+			return &people[i], nil
 		}
 	}
 	return nil, problemf(http.StatusForbidden, "there is no person %s", quoteNear(id, ids)).about("by")
@@ -130,8 +131,9 @@ func (p *Panel) visitor(r *http.Request) visitor {
 		who = c.Value
 	}
 	here := local(r)
-	for i := range p.opts.People {
-		person := &p.opts.People[i]
+	people := p.people()
+	for i := range people {
+		person := &people[i]
 		if person.Key == "" && !here {
 			continue
 		}
@@ -142,7 +144,7 @@ func (p *Panel) visitor(r *http.Request) visitor {
 		}
 	}
 	switch {
-	case len(p.opts.People) == 0:
+	case len(people) == 0:
 		v.Note = "Nobody may act on alarms: the site has no contacts file."
 	case len(v.People) == 0:
 		v.Note = "From here nobody may act on alarms: that takes a key, and nobody in the contacts file has one."

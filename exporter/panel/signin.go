@@ -98,8 +98,9 @@ func (p *Panel) mayView(r *http.Request) bool {
 // anyKey reports whether somebody has the key. All are compared, whichever fits.
 func (p *Panel) anyKey(key string) bool {
 	found := false
-	for i := range p.opts.People {
-		if want := p.opts.People[i].Key; want != "" && sameKey(want, key) {
+	people := p.people()
+	for i := range people {
+		if want := people[i].Key; want != "" && sameKey(want, key) {
 			found = true
 		}
 	}
