@@ -126,6 +126,10 @@ func TestReloadOfPeople(t *testing.T) {
 				write(t, dir, "rules.yaml", smallRules)
 				secret(t, dir, "hartnell.key", "short")
 			},
+			"restart to read them": func() {
+				write(t, dir, "contacts.yaml", peopleContacts)
+				write(t, dir, "site.yaml", strings.Replace(smallSite, "air.running", "air.walking", 1)+"contacts: contacts.yaml\n")
+			},
 		} {
 			breakIt()
 			if code, body := d.ask("/api/v1/reload", "o.byrne", ""); code != http.StatusUnprocessableEntity || !strings.Contains(body, what) {
@@ -135,6 +139,7 @@ func TestReloadOfPeople(t *testing.T) {
 			if !d.alarm("box-files").Active {
 				t.Errorf("a broken %s does not ring", what)
 			}
+			write(t, dir, "site.yaml", smallSite+"contacts: contacts.yaml\n")
 			write(t, dir, "rules.yaml", smallRules)
 			secret(t, dir, "hartnell.key", otherKey)
 		}
