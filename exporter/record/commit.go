@@ -43,7 +43,7 @@ func (r *Record) Beat(now collector.Moment) error {
 		return r.fail("write", ErrClosed, "")
 	}
 	r.arrive(now)
-	if r.queue.empty() && r.begun && now.Sub(r.beaten) < r.opts.BeatEvery {
+	if r.queue.empty() && r.begun && now.Sub(r.beaten) < r.opts.BeatEvery && !r.trend.due(now) {
 		return nil
 	}
 	return r.flush(now)
@@ -82,8 +82,10 @@ func (r *Record) flush(now collector.Moment) error {
 // write writes all that waits as one transaction and keeps the status current.
 func (r *Record) write(now collector.Moment, planned bool) error {
 	seq := r.seq
-	beat := planned || !r.begun || now.Sub(r.beaten) >= r.opts.BeatEvery || r.queue.jumps()
-	err := reason(r.w.transaction(func() error {
+	r.trend.ripen(now, planned)
+	beat := planned || !r.begun || now.Sub(r.beaten) >= r.opts.BeatEvery || r.queue.jumps() || r.trend.due(now)
+	left, err := r.keeping(func() error {
+		seq = r.seq
 		if !r.begun {
 			if err := r.writeRun(now); err != nil {
 				return err
@@ -104,7 +106,7 @@ func (r *Record) write(now collector.Moment, planned bool) error {
 			return r.writeAlive(now, seq, planned)
 		}
 		return nil
-	}))
+	})
 	if err != nil {
 		r.retryAt = now.Add(r.opts.RetryEvery)
 		r.setFailing(err, now)
@@ -115,6 +117,11 @@ func (r *Record) write(now collector.Moment, planned bool) error {
 		r.beaten = now
 	}
 	r.queue.clear()
+	if left != nil {
+		r.setFailing(left, now)
+		return nil // the lines are on the disk
+	}
+	r.trend.written()
 	r.setWritten()
 	return nil
 }

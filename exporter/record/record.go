@@ -61,7 +61,10 @@ type Record struct {
 	lock   io.Closer
 	db     *sql.DB
 	status atomic.Pointer[Status]
-	kept   State // as it was when opened
+	kept   State       // as it was when opened
+	file   os.FileInfo // that is written
+
+	trend trend // of the goroutine that judges
 
 	mu      sync.Mutex // guards what follows: it is held over a write
 	w       *writer
@@ -110,6 +113,9 @@ func (r *Record) open(ctx context.Context, path string) (err error) {
 		return err
 	}
 	if r.Reader, err = newReader(path); err != nil {
+		return err
+	}
+	if r.file, err = os.Stat(path); err != nil {
 		return err
 	}
 	r.queue = newQueue(r.opts.Queue)

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"math"
+	"slices"
 	"time"
 
 	"roundsman/collector/compute"
@@ -50,7 +51,7 @@ func newWriter(ctx context.Context, db *sql.DB) (*writer, error) {
 		return nil, err
 	}
 	w := &writer{conn: conn, stmts: map[string]*sql.Stmt{}}
-	for _, text := range append(append(outboxStatements(), redateStatements()...),
+	for _, text := range append(slices.Concat(outboxStatements(), redateStatements(), trendStatements()),
 		sqlBegin, sqlCommit, sqlRollback, sqlRun, sqlAlive, sqlLine, sqlNoAlarms, sqlNoConditions, sqlNoAlarm,
 		sqlAlarm, sqlCondition, sqlDuty, sqlCount,
 	) {

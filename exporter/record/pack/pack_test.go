@@ -79,7 +79,7 @@ func TestExtremesComeBack(t *testing.T) {
 // TestSizes holds what a shape costs against its entropy where that is known.
 func TestSizes(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
-	normal := 0.5*math.Log2(2*math.Pi*math.E*800) / 8 // of the difference of two normal values, sigma 20 each: a bound
+	normal := 0.5 * math.Log2(2*math.Pi*math.E*800) / 8 // of the difference of two normal values, sigma 20 each: a bound
 	for shape, most := range map[string]float64{"constant": 0.006, "ramp": 0.03, "noise": 1.06 * normal, "walk": 1.05 * math.Log2(7) / 8, "contact": 0.05} {
 		n := 3600
 		got := float64(len(pack.AppendColumn(nil, column(r, shape, n, false)))) / float64(n)
