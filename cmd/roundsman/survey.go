@@ -1,44 +1,56 @@
 package main
 
 import (
-	"cmp"
+	"context"
+	"errors"
 	"fmt"
 	"io"
-	"math"
-	"slices"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"roundsman/collector"
 	"roundsman/collector/modbus"
+	"roundsman/collector/modbus/wire"
 )
 
 // surveyFlags are the flags of the survey command.
 type surveyFlags struct {
-	unit    uint8
-	spans   map[modbus.Table]*string
-	options modbus.Options
-	parity  string
-	expect  float64
-	asJSON  bool
+	unit          uint8
+	units         string
+	spans         map[modbus.Table]*string
+	options       modbus.Options
+	parity        string
+	expect, reach string
+	times         int
+	search        bool
+	asJSON        bool
+
+	expected *expectation // nil: none
 }
 
 func surveyCommand() *cobra.Command {
 	f := surveyFlags{spans: map[modbus.Table]*string{}}
 	cmd := &cobra.Command{
 		Use:   "survey LINK-URL --unit-id N --holding A-B",
-		Short: "Show a device's registers in every type and byte order",
+		Short: "Show a device's registers in every type and byte order; find devices on a line",
 		Long: `Survey reads a stretch of a device's addresses (zero-based, as on the wire) and shows what they would
 mean in every type and byte order; refused addresses are narrowed down one by one. With --expect the
-readings nearest to a gauge's value are named first. It only reads.
+readings nearest to a gauge's value are named first and marked, with --range also counts over the
+instrument's range and 4-20 mA. It asks the device who it is (function 43/14), measures how long answers
+take, and names what is wrong with a line by its symptom, with the next step.
 
-LINK-URL: tcp://HOST:PORT, rtu:///dev/serial/by-id/..., rtu+tcp://HOST:PORT`,
-		Example: `  roundsman survey tcp://10.0.4.10:502 --unit-id 1 --holding 0-40 --expect 7.8`,
-		Args:    exactly("LINK-URL"),
-		RunE:    func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
+With --search it looks for devices: every unit id of --units, on a serial line at the usual baud rates and
+parities unless --baud or --parity say which. It says first how long that may take. It only reads.
+
+LINK-URL: tcp://HOST:PORT, rtu:///dev/serial/by-id/..., rtu+tcp://HOST:PORT
+Exit 0: something answered; 1: nothing did; 2: wrong usage.`,
+		Example: `  roundsman survey tcp://10.0.4.10:502 --unit-id 1 --holding 0-40 --expect '7.8 bar' --range '0-16 bar'
+  roundsman survey rtu:///dev/serial/by-id/usb-0 --search --units 1-32`,
+		Args: exactly("LINK-URL"),
+		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
 	}
 	flags := cmd.Flags()
 	flags.Uint8Var(&f.unit, "unit-id", 1, "unit id of the device")
@@ -48,46 +60,244 @@ LINK-URL: tcp://HOST:PORT, rtu:///dev/serial/by-id/..., rtu+tcp://HOST:PORT`,
 	flags.IntVar(&f.options.Baud, "baud", 19200, "baud of a serial line")
 	flags.StringVar(&f.parity, "parity", "even", "parity of a serial line: even, odd, none")
 	flags.IntVar(&f.options.StopBits, "stop-bits", 1, "stop bits of a serial line")
-	flags.DurationVar(&f.options.Timeout, "timeout", time.Second, "how long to wait for an answer")
-	flags.Float64Var(&f.expect, "expect", math.NaN(), "what the gauge beside the sensor shows")
+	flags.BoolVar(&f.options.RS485, "rs485", false, "let the driver switch the direction of the line")
+	flags.DurationVar(&f.options.Timeout, "timeout", time.Second, "how long to wait for an answer; when searching a serial line 200ms")
+	flags.StringVar(&f.expect, "expect", "", "what the gauge beside the sensor shows, such as '7.8 bar'")
+	flags.StringVar(&f.reach, "range", "", "what the sensor can measure, such as '0-16 bar'")
+	flags.IntVar(&f.times, "times", 10, "how often one address is read to measure response times; 0: not")
+	flags.BoolVar(&f.search, "search", false, "look for devices")
+	flags.StringVar(&f.units, "units", "1-247", "unit ids `A-B` to look for")
 	flags.BoolVar(&f.asJSON, "json", false, "print JSON")
 	return cmd
 }
 
-func (f *surveyFlags) run(cmd *cobra.Command, url string) error {
+var parityLetters = map[string]byte{"even": 'E', "odd": 'O', "none": 'N'}
+
+// prepare checks the flags.
+func (f *surveyFlags) prepare(url string) error {
 	transport, address, err := modbus.ParseURL(url)
 	if err != nil {
-		return usageError{err}
+		return err
 	}
-	parities := map[string]byte{"even": 'E', "odd": 'O', "none": 'N'}
-	parity, ok := parities[f.parity]
+	parity, ok := parityLetters[f.parity]
 	if !ok {
-		return usageError{fmt.Errorf("parity %q: even, odd or none", f.parity)}
+		return fmt.Errorf("parity %q: even, odd or none", f.parity)
 	}
 	f.options.Name, f.options.Transport, f.options.Address, f.options.Parity = "survey", transport, address, parity
+	switch {
+	case f.times < 0 || f.times > 10_000:
+		return fmt.Errorf("--times %d: 0 to 10000", f.times)
+	case f.reach != "" && f.expect == "":
+		return errors.New("--range goes with --expect: what does the gauge show?")
+	case f.expect != "":
+		f.expected, err = newExpectation(f.expect, f.reach)
+	}
+	return err
+}
+
+func (f *surveyFlags) run(cmd *cobra.Command, url string) error {
+	if err := f.prepare(url); err != nil {
+		return usageError{err}
+	}
+	if f.search {
+		return f.runSearch(cmd, url)
+	}
 	table, first, last, err := f.span()
 	if err != nil {
 		return usageError{err}
 	}
-	out := cmd.OutOrStdout()
-	f.identify(cmd)
-	found, err := modbus.Survey(cmd.Context(), f.options, f.unit, table, first, last)
-	if err != nil {
-		return err
+	s := survey{flags: f, table: table, first: first, last: last}
+	if err := s.take(cmd.Context()); err != nil {
+		return surveyError(err)
 	}
 	if f.asJSON {
-		return writeJSON(out, surveyLines(table, found))
+		err = writeJSON(cmd.OutOrStdout(), s.json())
+	} else {
+		err = s.write(cmd.OutOrStdout(), cmd.ErrOrStderr())
 	}
-	if refused := refusals(found); len(refused) == 1 && len(found) == refused[0].count {
-		return refused[0].err // nothing answered: one line says it
+	if err == nil && !s.answered() {
+		return errSaid
 	}
-	if table.Bits() {
-		return writeBits(out, found)
+	return err
+}
+
+// survey is all that was found out of one device.
+type survey struct {
+	flags       *surveyFlags
+	table       modbus.Table
+	first, last uint16
+
+	tally     *modbus.Tally
+	troubles  []modbus.Finding
+	identity  []modbus.Object
+	anonymous error // why there is no identity
+	found     []modbus.Register
+	near      []guess
+}
+
+// listenFirst is how long a serial line is listened to for another master: most ask each second (common practice, no source).
+const listenFirst = 1200 * time.Millisecond
+
+// take asks the device. The error is that of a line that cannot be opened, or is lost.
+func (s *survey) take(ctx context.Context) (err error) {
+	q := modbus.Question{Unit: s.flags.unit, Table: s.table, Start: s.first, Listen: listenFirst}
+	const enoughToDiagnose = 3
+	if s.tally, err = modbus.Probe(ctx, s.flags.options, q, max(s.flags.times, enoughToDiagnose), nil); err != nil {
+		return err
 	}
-	if !math.IsNaN(f.expect) {
-		writeGuesses(out, guesses(found, f.expect), f.expect)
+	s.troubles = s.tally.Diagnose(false)
+	if !s.answered() {
+		return nil
 	}
-	return writeRegisters(out, table, found)
+	s.identity, s.anonymous = modbus.Identify(ctx, s.flags.options, s.flags.unit)
+	s.found, err = modbus.Survey(ctx, s.flags.options, s.flags.unit, s.table, s.first, s.last)
+	if s.flags.expected != nil && !s.table.Bits() {
+		s.near = guesses(s.found, s.flags.expected)
+	}
+	return err
+}
+
+// answered reports whether the device itself answered.
+func (s *survey) answered() bool {
+	x, refused := s.tally.Last.(modbus.Exception)
+	gone := refused && (x == modbus.GatewayPath || x == modbus.GatewayTarget) && s.tally.Exceptions == s.tally.Answered
+	return s.tally.Answered > 0 && !gone
+}
+
+// write prints what was found to out; what is wrong with the line goes first, to talk.
+func (s *survey) write(out, talk io.Writer) error {
+	for _, t := range s.troubles {
+		if t.Symptom != modbus.AllRefused || s.allRefused() {
+			fmt.Fprintln(talk, "roundsman:", t)
+		}
+	}
+	if !s.answered() {
+		return nil
+	}
+	s.writeIdentity(out, talk)
+	if s.flags.expected != nil && !s.table.Bits() {
+		writeGuesses(out, s.near, s.flags.expected)
+	}
+	write := func() error { return writeRegisters(out, s.table, s.found, marks(s.near)) }
+	if s.table.Bits() {
+		write = func() error { return writeBits(out, s.found) }
+	}
+	if err := write(); err != nil {
+		return err
+	}
+	s.writeTimes(out)
+	return nil
+}
+
+// allRefused reports whether not one of the addresses could be read.
+func (s *survey) allRefused() bool {
+	for _, r := range s.found {
+		if r.Err == nil {
+			return false
+		}
+	}
+	return true
+}
+
+func (s *survey) writeIdentity(out, talk io.Writer) {
+	for _, o := range s.identity {
+		if o.Value != "" {
+			fmt.Fprintf(out, "%s: %q\n", o.Name, o.Value)
+		}
+	}
+	if len(s.identity) == 0 && s.anonymous != nil {
+		fmt.Fprintf(talk, "roundsman: it does not say who it is (%v); many devices cannot\n", s.anonymous)
+	}
+}
+
+// writeTimes prints how long answers took, and what the site file should know of it.
+func (s *survey) writeTimes(out io.Writer) {
+	if s.flags.times == 0 {
+		return
+	}
+	t := s.tally.Times()
+	fmt.Fprintf(out, "\nresponse times of %s %d, asked %d times: min %s ms, median %s ms, p95 %s ms, max %s ms, lost %.0f %%\n",
+		s.table, s.first, s.tally.Asked, millis(t.Least), millis(t.Median), millis(t.P95), millis(t.Most), 100*t.Lost)
+	const worthSaying = 2 * time.Millisecond
+	if d := s.tally.Turnaround(); d >= worthSaying {
+		fmt.Fprintf(out, "the device takes about %v to begin its answer; the round plan counts on it where the link has\n  units: {%d: {turnaround: %v}}\n",
+			d.Round(time.Millisecond), s.flags.unit, d.Round(time.Millisecond))
+	}
+}
+
+// surveyReport is what 'survey --json' prints. Times are in seconds.
+type surveyReport struct {
+	Link           string            `json:"link"`
+	Unit           uint8             `json:"unitId"`
+	Identification map[string]string `json:"identification"`
+	Registers      []surveyLine      `json:"registers"`
+	Nearest        []surveyNear      `json:"nearest"`
+	Times          *surveyTimes      `json:"responseTimes"`
+	Troubles       []surveyTrouble   `json:"troubles"`
+}
+
+type surveyNear struct {
+	Address uint16   `json:"address"`
+	Types   []string `json:"types"`
+	Order   string   `json:"order"`
+	Value   float64  `json:"value"`
+	Guess   string   `json:"guess"` // what was assumed of the scale; "": nothing
+	Scale   string   `json:"scale"`
+}
+
+type surveyTimes struct {
+	Asked    int     `json:"asked"`
+	Answered int     `json:"answered"`
+	Least    float64 `json:"minSeconds"`
+	Median   float64 `json:"medianSeconds"`
+	P95      float64 `json:"p95Seconds"`
+	Most     float64 `json:"maxSeconds"`
+	Lost     float64 `json:"lost"` // share
+}
+
+type surveyTrouble struct {
+	Symptom string `json:"symptom"`
+	Seen    string `json:"seen"`
+	Cause   string `json:"cause"`
+	Next    string `json:"next"`
+}
+
+func (s *survey) json() surveyReport {
+	t := s.tally.Times()
+	out := surveyReport{Link: s.flags.options.Address, Unit: s.flags.unit, Identification: map[string]string{},
+		Registers: surveyLines(s.table, s.found), Nearest: []surveyNear{}, Troubles: []surveyTrouble{},
+		Times: &surveyTimes{s.tally.Asked, s.tally.Answered, t.Least.Seconds(), t.Median.Seconds(), t.P95.Seconds(), t.Most.Seconds(), t.Lost}}
+	for _, o := range s.identity {
+		out.Identification[o.Name] = o.Value
+	}
+	for _, g := range s.near {
+		n := surveyNear{Address: g.address, Order: g.order.String(), Value: g.value, Guess: g.how, Scale: g.scale}
+		for _, t := range g.types {
+			n.Types = append(n.Types, t.String())
+		}
+		out.Nearest = append(out.Nearest, n)
+	}
+	for _, t := range s.troubles {
+		out.Troubles = append(out.Troubles, surveyTrouble{t.Symptom.String(), t.Seen, t.Cause, t.Next})
+	}
+	return out
+}
+
+// surveyError says why a line cannot be opened, and what helps.
+func surveyError(err error) error {
+	switch {
+	case errors.Is(err, syscall.EBUSY):
+		return fmt.Errorf("%w: another program holds the line, perhaps the daemon: a line has one owner; stop that first", err)
+	case errors.Is(err, syscall.EACCES):
+		return fmt.Errorf("%w: this user may not open it; a member of the group that owns it may (on Debian dialout)", err)
+	case errors.Is(err, syscall.ENOENT):
+		return fmt.Errorf("%w: is the adapter plugged in? its name under /dev/serial/by-id stays the same", err)
+	case wire.ReasonOf(err) == wire.Refused:
+		return fmt.Errorf("%w: the machine is there and nothing listens on this port: is Modbus switched on in it, and is the port 502?", err)
+	case errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH):
+		return fmt.Errorf("%w: no machine has this address here: compare the box's own network and mask with the device's", err)
+	}
+	return err
 }
 
 // span returns the one stretch of addresses that was asked for.
@@ -100,329 +310,25 @@ func (f *surveyFlags) span() (table modbus.Table, first, last uint16, err error)
 			return 0, 0, 0, fmt.Errorf("one table at a time")
 		}
 		table = t
-		a, b, found := strings.Cut(*s, "-")
-		if !found {
-			b = a
-		}
-		from, err1 := strconv.ParseUint(a, 10, 16)
-		to, err2 := strconv.ParseUint(b, 10, 16)
-		if err1 != nil || err2 != nil || to < from {
+		from, to, ok := wholeSpan(*s, 0, 65535)
+		if !ok {
 			return 0, 0, 0, fmt.Errorf("--%s %s: want addresses such as 0-40, at most 65535", t, *s)
 		}
 		first, last = uint16(from), uint16(to)
 	}
 	if table == 0 {
-		return 0, 0, 0, fmt.Errorf("say which addresses: --holding 0-40, --input, --coil or --discrete")
+		return 0, 0, 0, fmt.Errorf("say which addresses: --holding 0-40, --input, --coil or --discrete; or --search to find devices")
 	}
 	return table, first, last, nil
 }
 
-// identify prints what the device says of itself, where it can (function 43/14).
-func (f *surveyFlags) identify(cmd *cobra.Command) {
-	objects, err := modbus.Identify(cmd.Context(), f.options, f.unit)
-	if err != nil || f.asJSON {
-		return
+// wholeSpan reads 'A-B' or 'A', both within least and most.
+func wholeSpan(text string, least, most int) (from, to int, ok bool) {
+	a, b, found := strings.Cut(text, "-")
+	if !found {
+		b = a
 	}
-	for _, o := range objects {
-		if o.Value == "" {
-			continue
-		}
-		fmt.Fprintf(cmd.OutOrStdout(), "%s: %q\n", o.Name, o.Value)
-	}
-}
-
-// surveyLine is one address as 'survey --json' prints it.
-type surveyLine struct {
-	Table   string       `json:"table"`
-	Address uint16       `json:"address"`
-	Value   *uint16      `json:"value"`
-	Error   string       `json:"error,omitempty"`
-	Views   []surveyView `json:"views,omitempty"`
-}
-
-type surveyView struct {
-	Type  string   `json:"type"`
-	Order string   `json:"order"`
-	Value *float64 `json:"value"`
-	Text  string   `json:"text,omitempty"`
-}
-
-func surveyLines(table modbus.Table, found []modbus.Register) []surveyLine {
-	out := make([]surveyLine, len(found))
-	for i, r := range found {
-		out[i] = surveyLine{Table: table.String(), Address: r.Address}
-		if r.Err != nil {
-			out[i].Error = r.Err.Error()
-			continue
-		}
-		out[i].Value = &found[i].Value
-		if table.Bits() {
-			continue
-		}
-		for _, v := range modbus.Views(from(found, i)) {
-			sv := surveyView{Type: v.Type.String(), Order: v.Order.String(), Text: v.Text}
-			if v.Fault == collector.NoFault && !math.IsNaN(v.Raw) && !math.IsInf(v.Raw, 0) {
-				sv.Value = &v.Raw
-			}
-			out[i].Views = append(out[i].Views, sv)
-		}
-	}
-	return out
-}
-
-// from returns the registers that were read without a gap from index i, at most four.
-func from(found []modbus.Register, i int) []uint16 {
-	var out []uint16
-	for _, r := range found[i:min(len(found), i+4)] {
-		if r.Err != nil {
-			break
-		}
-		out = append(out, r.Value)
-	}
-	return out
-}
-
-func writeBits(w io.Writer, found []modbus.Register) error {
-	t := table{head: []string{right("address"), "value"}}
-	for _, r := range found {
-		if r.Err == nil {
-			t.add(right(fmt.Sprint(r.Address)), map[uint16]string{0: "off", 1: "on"}[r.Value])
-		}
-	}
-	if err := t.write(w); err != nil {
-		return err
-	}
-	return writeRefusals(w, found)
-}
-
-// widths are the tables a survey prints: the types of one width side by side.
-var widths = []struct {
-	registers int
-	types     []modbus.Type
-}{
-	{1, []modbus.Type{modbus.Uint16, modbus.Int16, modbus.BCD16}},
-	{2, []modbus.Type{modbus.Uint32, modbus.Int32, modbus.Float32, modbus.BCD32}},
-	{4, []modbus.Type{modbus.Uint64, modbus.Int64, modbus.Float64}},
-}
-
-func writeRegisters(w io.Writer, kind modbus.Table, found []modbus.Register) error {
-	for _, width := range widths {
-		t := table{head: []string{right("address"), right("reference"), "hex", "order"}}
-		for _, ty := range width.types {
-			t.head = append(t.head, right(ty.String()))
-		}
-		if width.registers == 1 {
-			t.head = append(t.head, "text")
-		}
-		for i, r := range found {
-			regs := from(found, i)
-			if len(regs) >= width.registers {
-				addViews(&t, kind, r.Address, regs, width.registers, width.types)
-			}
-		}
-		if len(t.rows) == 0 {
-			continue
-		}
-		fmt.Fprintf(w, "\n%d bits\n", 16*width.registers)
-		if err := t.write(w); err != nil {
-			return err
-		}
-	}
-	return writeRefusals(w, found)
-}
-
-// refusal is a stretch of addresses that could not be read for one reason.
-type refusal struct {
-	first uint16
-	count int
-	err   error
-}
-
-func refusals(found []modbus.Register) []refusal {
-	var out []refusal
-	for i, r := range found {
-		switch {
-		case r.Err == nil:
-		case i > 0 && found[i-1].Err != nil && found[i-1].Err.Error() == r.Err.Error():
-			out[len(out)-1].count++
-		default:
-			out = append(out, refusal{r.Address, 1, r.Err})
-		}
-	}
-	return out
-}
-
-// writeRefusals prints what could not be read, below what could.
-func writeRefusals(w io.Writer, found []modbus.Register) error {
-	refused := refusals(found)
-	if len(refused) == 0 {
-		return nil
-	}
-	fmt.Fprintln(w)
-	t := table{head: []string{"not read", "reason"}}
-	for _, r := range refused {
-		stretch := fmt.Sprint(r.first)
-		if r.count > 1 {
-			stretch += fmt.Sprintf("-%d", int(r.first)+r.count-1)
-		}
-		t.add(stretch, r.err.Error())
-	}
-	return t.write(w)
-}
-
-// addViews adds one row an order; only the first row repeats address and bytes.
-func addViews(t *table, kind modbus.Table, address uint16, regs []uint16, width int, types []modbus.Type) {
-	cells := map[modbus.Order]map[modbus.Type]string{}
-	for _, v := range modbus.Views(regs) {
-		if cells[v.Order] == nil {
-			cells[v.Order] = map[modbus.Type]string{}
-		}
-		cells[v.Order][v.Type] = viewText(v)
-		if width == 4 {
-			whole := assemble(regs[:4], v.Order) // a float64 would lose digits beyond 2^53
-			cells[v.Order][modbus.Uint64] = strconv.FormatUint(whole, 10)
-			cells[v.Order][modbus.Int64] = strconv.FormatInt(int64(whole), 10)
-		}
-	}
-	var hex strings.Builder
-	for _, r := range regs[:width] {
-		fmt.Fprintf(&hex, "%04X ", r)
-	}
-	head := []string{right(fmt.Sprint(address)), right(reference(kind, address)), strings.TrimSpace(hex.String())}
-	for _, o := range []modbus.Order{modbus.ABCD, modbus.CDAB, modbus.BADC, modbus.DCBA} {
-		if width == 1 && (o == modbus.CDAB || o == modbus.DCBA) {
-			continue // a single register has no word order
-		}
-		row := append(slices.Clone(head), o.String())
-		for _, ty := range types {
-			row = append(row, right(cells[o][ty]))
-		}
-		if width == 1 {
-			row = append(row, letters(regs[0], o))
-		}
-		t.add(row...)
-		head = []string{"", "", ""}
-	}
-}
-
-// letters shows a register as two characters, a dot for each that cannot be printed.
-func letters(r uint16, o modbus.Order) string {
-	if o == modbus.BADC {
-		r = r<<8 | r>>8
-	}
-	out := []byte{byte(r >> 8), byte(r)}
-	for i, c := range out {
-		if c < ' ' || c > '~' {
-			out[i] = '.'
-		}
-	}
-	return string(out)
-}
-
-// assemble puts four registers together in an order.
-func assemble(regs []uint16, o modbus.Order) (whole uint64) {
-	for i := range regs {
-		r := regs[i]
-		if o == modbus.CDAB || o == modbus.DCBA {
-			r = regs[len(regs)-1-i]
-		}
-		if o == modbus.BADC || o == modbus.DCBA {
-			r = r<<8 | r>>8
-		}
-		whole = whole<<16 | uint64(r)
-	}
-	return whole
-}
-
-func viewText(v modbus.View) string {
-	if v.Fault != collector.NoFault {
-		return "-"
-	}
-	switch v.Type {
-	case modbus.Float32:
-		return strconv.FormatFloat(v.Raw, 'g', 7, 64)
-	case modbus.Float64:
-		return strconv.FormatFloat(v.Raw, 'g', 12, 64)
-	}
-	return strconv.FormatFloat(v.Raw, 'f', 0, 64)
-}
-
-// reference is the traditional name of an address: 40011 for holding register 10 (MODBUS Application Protocol V1.1b3, 4.4).
-func reference(kind modbus.Table, address uint16) string {
-	digit := map[modbus.Table]int{modbus.HoldingRegisters: 4, modbus.InputRegisters: 3, modbus.DiscreteInputs: 1, modbus.Coils: 0}[kind]
-	if address < 9999 {
-		return fmt.Sprintf("%d%04d", digit, int(address)+1)
-	}
-	return fmt.Sprintf("%d%05d", digit, int(address)+1)
-}
-
-// guess is one way to read an address that comes near to what the gauge shows.
-type guess struct {
-	address uint16
-	view    modbus.View
-	factor  float64
-	off     float64 // relative distance from the gauge
-}
-
-// factors are the scales that registers commonly carry (common practice, no source), plainest first.
-var factors = []float64{1, 0.1, 0.01, 0.001, 10}
-
-// near is how far a gauge and a transmitter may be apart and still mean the same: 2 % of the value (common practice, no source).
-const near = 0.02
-
-// guesses returns the readings within 2 % of the gauge, best first. A plain type in the standard's order and a
-// plain factor win over an exotic one that happens to fall nearer.
-func guesses(found []modbus.Register, gauge float64) []guess {
-	var out []guess
-	for i := range found {
-		for _, v := range modbus.Views(from(found, i)) {
-			if v.Fault != collector.NoFault {
-				continue
-			}
-			for _, f := range factors {
-				off := math.Abs(v.Raw*f-gauge) / math.Max(math.Abs(gauge), 1e-9)
-				if off <= near {
-					out = append(out, guess{found[i].Address, v, f, off})
-				}
-			}
-		}
-	}
-	slices.SortStableFunc(out, func(a, b guess) int { return cmp.Compare(a.oddity(), b.oddity()) })
-	return out
-}
-
-// oddity weighs how unusual a reading is against how far off it lies.
-func (g guess) oddity() float64 {
-	odd := g.off / near
-	switch g.view.Order {
-	case modbus.CDAB:
-		odd += 0.2
-	case modbus.BADC, modbus.DCBA:
-		odd += 0.8
-	}
-	isFloat := g.view.Type == modbus.Float32 || g.view.Type == modbus.Float64
-	switch {
-	case isFloat && g.factor != 1:
-		odd += 2 // a device that sends floats sends the value itself
-	case g.view.Type == modbus.BCD16 || g.view.Type == modbus.BCD32:
-		odd++
-	case !isFloat && g.factor == 10:
-		odd++
-	}
-	return odd
-}
-
-func writeGuesses(w io.Writer, gs []guess, gauge float64) {
-	if len(gs) == 0 {
-		fmt.Fprintf(w, "nothing here reads like %g, plain or scaled by ten; a 4-20 mA signal in counts would not show\n", gauge)
-		return
-	}
-	fmt.Fprintf(w, "nearest to %g:\n", gauge)
-	for _, g := range gs[:min(len(gs), 3)] {
-		fmt.Fprintf(w, "  address %d, type: %s, order: %s", g.address, g.view.Type, g.view.Order)
-		if g.factor != 1 {
-			fmt.Fprintf(w, ", times %g", g.factor)
-		}
-		fmt.Fprintf(w, ": %.6g\n", g.view.Raw*g.factor)
-	}
+	from, err1 := strconv.Atoi(a)
+	to, err2 := strconv.Atoi(b)
+	return from, to, err1 == nil && err2 == nil && from <= to && from >= least && to <= most
 }

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"slices"
+	"strings"
 	"testing"
 
 	"roundsman/collector/modbus"
@@ -32,36 +34,72 @@ func TestLetters(t *testing.T) {
 	}
 }
 
-// A technician's gauge says 7.8 bar: among the first three guesses must be the register that holds it (tenths, hundredths,
-// or a float with swapped words: 7.8 is 40F9 999A by IEEE 754).
-func TestGuesses(t *testing.T) {
-	regs := func(values ...uint16) []modbus.Register {
-		var out []modbus.Register
-		for i, v := range values {
-			out = append(out, modbus.Register{Address: uint16(10 + i), Value: v})
-		}
-		return out
+// registers are found from address 10 on.
+func registers(values ...uint16) []modbus.Register {
+	var out []modbus.Register
+	for i, v := range values {
+		out = append(out, modbus.Register{Address: uint16(10 + i), Value: v})
 	}
+	return out
+}
+
+// A technician's gauge says 7.8 bar (or 41 degC): among the first three guesses must be the register that holds it, however
+// it is scaled. 7.8 is 40F9 999A by IEEE 754; 13478 of 27648 counts over 0-16 bar are 7.7998; 11.8 mA of 4-20 over 0-16 bar are 7.8;
+// 780 kPa and 113.13 psi are 7.8 bar (NIST SP 811); -1 as unsigned is 65535.
+func TestGuesses(t *testing.T) {
 	for _, tt := range []struct {
-		name    string
-		found   []modbus.Register
-		address uint16
-		typ     modbus.Type
-		order   modbus.Order
-		factor  float64
+		name        string
+		found       []modbus.Register
+		gauge, span string
+		want        string // one of the first three
 	}{
-		{"hundredths", regs(3, 780, 12, 9000), 11, modbus.Uint16, modbus.ABCD, 0.01},
-		{"float", regs(3, 0x40F9, 0x999A, 7), 11, modbus.Float32, modbus.ABCD, 1},
-		{"float, words swapped", regs(3, 0x999A, 0x40F9, 7), 11, modbus.Float32, modbus.CDAB, 1},
+		{"plain", registers(3, 8, 12, 41), "41 degC", "", "reads 41 degC as int16 or uint16 at 13"},
+		{"tenths", registers(3, 78, 12, 9000), "7.8 bar", "", "reads 7.8 bar as int16 or uint16 at 11, a guess: times 0.1 (scale: 0.1 bar)"},
+		{"hundredths", registers(3, 780, 12, 9000), "7.8 bar", "", "reads 7.8 bar as int16 or uint16 at 11, a guess: times 0.01 (scale: 0.01 bar)"},
+		{"float", registers(3, 0x40F9, 0x999A, 7), "7.8 bar", "", "reads 7.8 bar as float32 ABCD at 11"},
+		{"float, words swapped", registers(3, 0x999A, 0x40F9, 7), "7.8 bar", "", "reads 7.8 bar as float32 CDAB at 11"},
+		{"float, bytes swapped", registers(3, 0xF940, 0x9A99, 7), "7.8 bar", "", "reads 7.8 bar as float32 BADC at 11"},
+		{"float, both", registers(3, 0x9A99, 0xF940, 7), "7.8 bar", "", "reads 7.8 bar as float32 DCBA at 11"},
+		{"counts over the range", registers(3, 13478, 12), "7.8 bar", "0-16 bar",
+			"reads 7.8 bar as int16 or uint16 at 11, a guess: 27648 counts over the range (scale: {from: [0, 27648], to: [0 bar, 16 bar]})"},
+		{"loop in uA", registers(3, 11800, 12), "7.8 bar", "0-16 bar",
+			"reads 7.8 bar as int16 or uint16 at 11, a guess: 4-20 mA as uA over the range (signal: 4-20mA, raw-per-mA: 1000, scale: {from: [4000, 20000], to: [0 bar, 16 bar]})"},
+		{"kilopascals", registers(3, 0x4443, 0x0000), "7.8 bar", "", "reads 7.8 bar as float32 ABCD at 11, a guess: in kPa"},
+		{"psi", registers(3, 0x42E2, 0x428F), "7.8 bar", "", "reads 7.8 bar as float32 ABCD at 11, a guess: in psi"},
+		{"below zero", registers(3, 65436, 12), "-10 degC", "", "reads -10 degC as int16 at 11, a guess: times 0.1 (scale: 0.1 degC)"},
+		{"negative gauge with a decimal", registers(3, 0xFFFF, 12), "-1 degC", "", "reads -1 degC as int16 at 11"},
+		{"counter, words swapped", registers(0x86A0, 0x0001, 3), "100000 L", "", "reads 100000 L as int32 or uint32 CDAB at 10"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			gs := guesses(tt.found, 7.8)
-			for _, g := range gs[:min(3, len(gs))] {
-				if g.address == tt.address && g.view.Type == tt.typ && g.view.Order == tt.order && g.factor == tt.factor {
-					return
+			e, err := newExpectation(tt.gauge, tt.span)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var got []string
+			for _, g := range guesses(tt.found, e) {
+				if got = append(got, g.text(e)); len(got) == 3 {
+					break
 				}
 			}
-			t.Errorf("not among the first three of %+v", gs)
+			if !slices.Contains(got, tt.want) {
+				t.Errorf("not among the first three:\n%s\nwant %s", strings.Join(got, "\n"), tt.want)
+			}
 		})
+	}
+}
+
+// What a gauge does not show is not guessed.
+func TestGuessesOfNothing(t *testing.T) {
+	e, err := newExpectation("7.8 bar", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if gs := guesses(registers(1, 0, 5, 60000), e); len(gs) != 0 {
+		t.Errorf("guessed %+v", gs)
+	}
+	for _, bad := range [][2]string{{"7,8 bar", ""}, {"7.8 bra", ""}, {"7.8 bar", "16 bar"}, {"7.8 bar", "0-100 degC"}, {"7.8 bar", "0-16 xyz"}} {
+		if _, err := newExpectation(bad[0], bad[1]); err == nil {
+			t.Errorf("%q with range %q is taken", bad[0], bad[1])
+		}
 	}
 }

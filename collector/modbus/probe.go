@@ -17,6 +17,8 @@ type Question struct {
 	Table Table
 	Start uint16
 	Count uint16 // 0: 1
+	// Listen is how long a serial line is listened to before the first request, for others who talk on it.
+	Listen time.Duration
 }
 
 // Tally counts how the exchanges of one question ended, and on a line with RTU
@@ -50,22 +52,19 @@ type Tally struct {
 	times []time.Duration // of the answers
 }
 
-// before is how long a serial line is listened to before the first request: longer than most masters pause
-// (common practice, no source).
-const before = 500 * time.Millisecond
-
 // lump is how much later than its bits a USB adapter may deliver a character.
 const lump = 20 * time.Millisecond
 
-// Probe asks a question so many times and counts what came. told, if not nil, is
-// called after each exchange. The error says that the line cannot be opened.
+// Probe asks a question so many times and counts what came; when nothing at all
+// comes of the first three it ends. told, if not nil, is called after each
+// exchange. The error says that the line cannot be opened.
 func Probe(ctx context.Context, opts Options, q Question, times int, told func(done int)) (*Tally, error) {
 	opts = opts.complete()
 	opts.Retries = 0
 	if err := opts.check(); err != nil {
 		return nil, err
 	}
-	p, err := newProber(ctx, opts)
+	p, err := newProber(ctx, opts, q.Listen)
 	if err != nil {
 		return nil, err
 	}
@@ -78,8 +77,19 @@ func Probe(ctx context.Context, opts Options, q Question, times int, told func(d
 		if told != nil {
 			told(n + 1)
 		}
+		if n+1 == soonEnough && t.mute() {
+			break
+		}
 	}
 	return t, ctx.Err()
+}
+
+// soonEnough is after how many questions without a sign of life no more are asked.
+const soonEnough = 3
+
+// mute reports whether nothing at all came back.
+func (t *Tally) mute() bool {
+	return t.Answered+t.Echo+t.Spoiled+t.Mixed+t.Cut+t.Garbage == 0 && len(t.Others) == 0
 }
 
 // prober asks over a line that it can listen to.
@@ -91,15 +101,15 @@ type prober struct {
 }
 
 // newProber opens the line and listens to it before anything is asked.
-func newProber(ctx context.Context, opts Options) (*prober, error) {
+func newProber(ctx context.Context, opts Options, listen time.Duration) (*prober, error) {
 	p := &prober{opts: opts}
 	opts, p.ear = hearing(opts)
 	p.reader = newReader(opts)
 	if err := p.reader.Connect(ctx); err != nil {
 		return nil, err
 	}
-	if opts.Transport == RTU {
-		p.before = bytes.Clone(p.ear().listen(before))
+	if opts.Transport == RTU && listen > 0 {
+		p.before = bytes.Clone(p.ear().listen(listen))
 		p.ear().forget()
 	}
 	return p, ctx.Err()

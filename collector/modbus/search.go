@@ -34,9 +34,10 @@ func UsualSettings() []Settings {
 
 // Search looks for devices on a line.
 type Search struct {
-	Options  Options    // of the line; its baud and parity are used where Settings is empty
-	Units    []uint8    // the unit ids to ask
-	Settings []Settings // the settings of a serial line to try, likeliest first
+	Options  Options       // of the line; its baud and parity are used where Settings is empty
+	Units    []uint8       // the unit ids to ask
+	Settings []Settings    // the settings of a serial line to try, likeliest first
+	Listen   time.Duration // so long a serial line is listened to at each setting before anything is asked
 	Told     func(done, of int)
 }
 
@@ -86,7 +87,7 @@ func (s *Search) Longest() time.Duration {
 		o := s.at(st.settings)
 		total += time.Duration(len(st.units)) * o.absent()
 		if o.Transport == RTU {
-			total += before
+			total += s.Listen
 		}
 	}
 	return total
@@ -166,7 +167,7 @@ func (s *Search) rest(steps []step, at Settings) (n int) {
 
 // try asks the ids of one step.
 func (s *Search) try(ctx context.Context, st step, heard *Tally, tick func()) (found []Found, err error) {
-	p, err := newProber(ctx, s.at(st.settings))
+	p, err := newProber(ctx, s.at(st.settings), s.Listen)
 	if err != nil {
 		return nil, err
 	}
