@@ -74,22 +74,28 @@ func errForeign() *problem {
 // readJSON reads the body strictly: what is not understood must not be done by half.
 func readJSON(w http.ResponseWriter, r *http.Request) (actRequest, error) {
 	var req actRequest
+	err := decodeJSON(w, r, &req, "by", "for", "reason")
+	return req, err
+}
+
+// decodeJSON reads the body into an object of those fields.
+func decodeJSON(w http.ResponseWriter, r *http.Request, into any, fields ...string) error {
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
-		return req, problemf(http.StatusUnsupportedMediaType, "the body must be application/json")
+		return problemf(http.StatusUnsupportedMediaType, "the body must be application/json")
 	}
 	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, mostBody))
 	d.DisallowUnknownFields()
-	err := d.Decode(&req)
+	err := d.Decode(into)
 	if err == nil {
 		if _, more := d.Token(); !errors.Is(more, io.EOF) {
 			err = errors.New("something follows the object")
 		}
 	}
-	return req, bodyProblem(err)
+	return bodyProblem(err, fields)
 }
 
 // bodyProblem says what is wrong with a body; nil for nothing.
-func bodyProblem(err error) error {
+func bodyProblem(err error, fields []string) error {
 	if err == nil {
 		return nil
 	}
@@ -104,7 +110,7 @@ func bodyProblem(err error) error {
 	}
 	if name, ok := strings.CutPrefix(err.Error(), "json: unknown field "); ok {
 		name = strings.Trim(name, `"`)
-		return problemf(http.StatusBadRequest, "there is no field %s", quoteNear(name, []string{"by", "for", "reason"})).about(clip(name))
+		return problemf(http.StatusBadRequest, "there is no field %s", quoteNear(name, fields)).about(clip(name))
 	}
 	if errors.Is(err, io.EOF) {
 		return problemf(http.StatusBadRequest, "the body is empty")
@@ -277,6 +283,9 @@ func backOf(f url.Values) string {
 	back := f.Get("back")
 	if point, ok := strings.CutPrefix(back, "/points/"); ok && point != "" && !strings.ContainsAny(point, "/\\?#") {
 		return "/points/" + url.PathEscape(point)
+	}
+	if back == phonesPath {
+		return back
 	}
 	return "/alarms"
 }

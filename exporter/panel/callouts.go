@@ -267,7 +267,18 @@ func counted(n int, one, many string) string { return fmt.Sprintf("%d %s", n, pl
 
 // callRoutes adds the paths about calling people.
 func (p *Panel) callRoutes(mux *http.ServeMux) {
+	get := []string{http.MethodGet, http.MethodHead}
 	mux.Handle(exporter.LinkPath+"{token}", p.wrap(p.answer, http.MethodGet, http.MethodHead, http.MethodPost))
-	mux.Handle("/callouts", p.wrap(p.calloutsPage, http.MethodGet, http.MethodHead))
-	mux.Handle("/api/v1/callouts", p.wrap(p.apiCallouts, http.MethodGet, http.MethodHead))
+	mux.Handle("/callouts", p.wrap(p.calloutsPage, get...))
+	mux.Handle("/api/v1/callouts", p.wrap(p.apiCallouts, get...))
+	mux.Handle(phonesPath, p.wrap(p.phonesPage, get...))
+	mux.Handle(phonesPath+"/{phone}/{what}", p.wrap(p.formPhone, http.MethodPost))
+	mux.Handle("/api/v1/phones", p.wrap(p.apiPhones, http.MethodGet, http.MethodHead, http.MethodPost))
+	mux.Handle("/api/v1/phones/{phone}", p.wrap(p.apiPhone, http.MethodDelete))
+	mux.Handle("/api/v1/phones/{phone}/test", p.wrap(p.apiTestPhone, http.MethodPost))
+	mux.Handle("/manifest.webmanifest", p.wrap(p.manifest, get...))
+	mux.Handle("/worker.js", p.wrap(p.worker, get...))
+	for _, size := range iconSizes {
+		mux.Handle(fmt.Sprintf("/assets/icon-%d.png", size), p.wrap(icon(size), get...))
+	}
 }

@@ -153,7 +153,7 @@
       const of = document.querySelector("[data-of]").dataset.of;
       whole = whole || c.points.some((p) => p.point === of);
     }
-    if (whole) anew();
+    if (whole && body.dataset.page !== "phones") anew(); // its script made something of it
   };
 
   const open = () => {
@@ -173,6 +173,9 @@
     });
   };
   open();
+  // On a home screen the worker keeps the last sheet for when the box is out of reach: a fresh one every minute.
+  if ("serviceWorker" in navigator && matchMedia("(display-mode: standalone)").matches) navigator.serviceWorker.register("/worker.js").catch(() => {});
+  if ("serviceWorker" in navigator && body.dataset.page === "sheet") setInterval(() => { if (navigator.serviceWorker.controller) anew(); }, 60000);
   setInterval(look, 1000);
   addEventListener("pageshow", (e) => { if (e.persisted) location.reload(); });
 })();
