@@ -59,11 +59,20 @@ type Line struct {
 	Quality  string
 	Who, Why string
 	Until    time.Time // end of a shelve; zero: none
+	Undated  bool      // Time is that of a clock that was not set, and no date
+}
+
+// Stretch chooses lines of the journal.
+type Stretch struct {
+	From, To time.Time // From <= Time < To; zero: no bound
+	Newest   bool      // the latest line first
+	After    int64     // begins after the line of this number, in the order asked for; 0: at the end that comes first
+	Limit    int       // at most so many; 0: all
 }
 
 // Journal is what was kept of alarms, acts and the box itself.
 type Journal interface {
-	// Lines returns the lines with a time in [from, to), oldest first, beginning after the line of number
-	// after; at most limit of them. An error ends the sequence. It reads aside of all writing.
-	Lines(ctx context.Context, from, to time.Time, after int64, limit int) iter.Seq2[Line, error]
+	// Lines returns the lines of a stretch, in the order of their numbers. An error ends the sequence. It reads aside
+	// of all writing.
+	Lines(ctx context.Context, s Stretch) iter.Seq2[Line, error]
 }

@@ -361,6 +361,7 @@ type journalLine struct {
 	Time, Until                     time.Time
 	Kind, Alarm, To, Unit, Who, Why string
 	Value, Limit                    *float64
+	Undated                         bool
 }
 
 func (f *journalFlags) run(cmd *cobra.Command, query url.Values) error {
@@ -442,7 +443,11 @@ func (l *journalLine) words(zone *time.Location) string {
 	if l.Why != "" {
 		rest = append(rest, l.Why)
 	}
-	return strings.TrimRight(fmt.Sprintf("%s  %-22s %-32s %s", l.Time.In(zone).Format("2006-01-02 15:04:05"), l.Kind, l.Alarm, printable(strings.Join(rest, "; "))), " ")
+	when := l.Time.In(zone).Format(time.DateTime)
+	if l.Undated {
+		when = "no date" // the clock was not set
+	}
+	return strings.TrimRight(fmt.Sprintf("%-19s  %-22s %-32s %s", when, l.Kind, l.Alarm, printable(strings.Join(rest, "; "))), " ")
 }
 
 // printable keeps what a device sent from steering the terminal.

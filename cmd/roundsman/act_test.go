@@ -54,15 +54,16 @@ type kept struct {
 	n     int
 }
 
-func (k kept) Lines(_ context.Context, from, to time.Time, after int64, limit int) iter.Seq2[exporter.Line, error] {
+func (k kept) Lines(_ context.Context, s exporter.Stretch) iter.Seq2[exporter.Line, error] {
+	limit := s.Limit
 	return func(yield func(exporter.Line, error) bool) {
-		for i := int64(after) + 1; i <= int64(k.n) && limit > 0; i++ {
+		for i := s.After + 1; i <= int64(k.n) && limit > 0; i++ {
 			l := exporter.Line{Seq: i, Time: k.first.Add(time.Duration(i) * time.Second), Kind: "shelved", Alarm: "air-low", Value: 5.2134, Limit: 5.5,
 				Unit: "bar", Who: "Niamh Quill", Why: "hose\x1b[2J", Until: k.first.Add(time.Hour)}
 			if i == 1 {
 				l = exporter.Line{Seq: i, Time: l.Time, Kind: "outage", Value: math.NaN(), Limit: math.NaN(), Why: "3m20s"}
 			}
-			if l.Time.Before(from) || !l.Time.Before(to) {
+			if l.Time.Before(s.From) || !s.To.IsZero() && !l.Time.Before(s.To) {
 				continue
 			}
 			if limit--; !yield(l, nil) {

@@ -175,7 +175,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	mux.Handle("/metrics", readOnly(metrics.New(d.board, metrics.Build{Version: version, Commit: commit, Go: goVersion}).Handler()))
 	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload}
 	if d.record != nil {
-		opts.Journal = journal{d.record, d.judge.figures.priority}
+		opts.Journal = journal{d.record.Reader, d.judge.figures.priority}
 		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}
 	var err error

@@ -1,14 +1,11 @@
 package main
 
 import (
-	"context"
-	"iter"
 	"log/slog"
 	"math"
 	"time"
 
 	"roundsman/collector"
-	"roundsman/exporter"
 	"roundsman/exporter/record"
 	"roundsman/rules"
 )
@@ -122,47 +119,4 @@ func (k *keeper) status() record.Status {
 		return record.Status{Err: errNoRecord}
 	}
 	return k.record.Status()
-}
-
-// journal shows the record's lines as the pages want them.
-type journal struct {
-	*record.Record
-	priority func(alarm string) rules.Priority // as the rules have it now
-}
-
-// Lines returns the journal's lines; see exporter.Journal.
-func (s journal) Lines(ctx context.Context, from, to time.Time, after int64, limit int) iter.Seq2[exporter.Line, error] {
-	return func(yield func(exporter.Line, error) bool) {
-		for l, err := range s.Record.Journal(ctx, record.Query{From: from, To: to, After: uint64(max(0, after)), Limit: limit}) {
-			line := shownLine(&l)
-			if line.Alarm != "" && l.Priority == rules.NoPriority { // an older line
-				line.Priority = s.priority(line.Alarm).String()
-			}
-			if !yield(line, err) || err != nil {
-				return
-			}
-		}
-	}
-}
-
-func shownLine(l *record.Line) exporter.Line {
-	out := exporter.Line{
-		Seq: int64(l.Seq), Time: l.Time, At: l.At, Kind: string(l.Kind), Alarm: l.Alarm, Point: l.Point,
-		Value: math.NaN(), Limit: math.NaN(), Unit: l.Unit, Who: l.Who, Why: l.Why, Until: l.Until,
-	}
-	if l.Alarm != "" {
-		out.Value, out.Limit = l.Value, l.Limit
-		out.From, out.To, out.Quality, out.Priority = l.From.String(), l.To.String(), l.Quality.String(), l.Priority.String()
-	}
-	if l.Length != 0 {
-		out.Why = joinWords(out.Why, l.Length.Round(time.Second).String())
-	}
-	return out
-}
-
-func joinWords(a, b string) string {
-	if a == "" {
-		return b
-	}
-	return a + ", " + b
 }

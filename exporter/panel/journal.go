@@ -47,19 +47,11 @@ type lineJSON struct {
 	Who      string   `json:"who"`
 	Why      string   `json:"why"`
 	Until    *string  `json:"until"`
+	Undated  bool     `json:"undated,omitempty"` // its time is that of a clock that was not set
 }
 
-// journalQuery is a stretch of the journal.
-type journalQuery struct {
-	from, to time.Time
-	after    int64
-	limit    int
-}
-
-// endOfTime bounds a stretch without an end; it fits into nanoseconds since 1970.
-var endOfTime = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
-
-// apiJournal answers one page of the journal, oldest line first. Without 'from' it begins with the first line.
+// apiJournal answers one page of the journal, oldest line first unless asked otherwise. Without 'from' it reaches back
+// to the first line.
 func (p *Panel) apiJournal(w http.ResponseWriter, r *http.Request) error {
 	if p.opts.Journal == nil {
 		return problemf(http.StatusServiceUnavailable, "no journal is kept here")
@@ -70,12 +62,14 @@ func (p *Panel) apiJournal(w http.ResponseWriter, r *http.Request) error {
 	}
 	v, _ := p.now()
 	j := journalJSON{Zone: siteZone(v).String(), Lines: []lineJSON{}}
-	for line, err := range p.opts.Journal.Lines(r.Context(), q.from, q.to, q.after, q.limit+1) { // one more tells whether there is a next page
+	most := q.Limit
+	q.Limit++ // one more tells whether there is a next page
+	for line, err := range p.opts.Journal.Lines(r.Context(), q) {
 		if err != nil {
 			return fmt.Errorf("journal: %w", err)
 		}
-		if len(j.Lines) == q.limit {
-			j.Next = &j.Lines[q.limit-1].Seq
+		if len(j.Lines) == most {
+			j.Next = &j.Lines[most-1].Seq
 			break
 		}
 		j.Lines = append(j.Lines, newLineJSON(&line))
@@ -85,7 +79,8 @@ func (p *Panel) apiJournal(w http.ResponseWriter, r *http.Request) error {
 
 func newLineJSON(l *exporter.Line) lineJSON {
 	j := lineJSON{Seq: l.Seq, Time: l.Time.UTC().Format(time.RFC3339Nano), Kind: l.Kind, Alarm: l.Alarm, Point: l.Point, From: l.From, To: l.To,
-		Priority: l.Priority, Value: number(l.Value), Limit: number(l.Limit), Unit: l.Unit, Quality: l.Quality, Who: l.Who, Why: l.Why}
+		Priority: l.Priority, Value: number(l.Value), Limit: number(l.Limit), Unit: l.Unit, Quality: l.Quality, Who: l.Who, Why: l.Why,
+		Undated: l.Undated}
 	if !l.Until.IsZero() {
 		s := l.Until.UTC().Format(time.RFC3339Nano)
 		j.Until = &s
@@ -93,30 +88,37 @@ func newLineJSON(l *exporter.Line) lineJSON {
 	return j
 }
 
-var journalFields = []string{"from", "to", "after", "limit"}
+var journalFields = []string{"from", "to", "after", "limit", "order"}
 
-func journalQueryOf(v url.Values) (journalQuery, error) {
-	q := journalQuery{from: time.Unix(0, 0).UTC(), to: endOfTime, limit: usualLines}
+func journalQueryOf(v url.Values) (exporter.Stretch, error) {
+	s := exporter.Stretch{Limit: usualLines}
 	for name := range v {
 		if !slices.Contains(journalFields, name) {
-			return q, problemf(http.StatusBadRequest, "there is no parameter %s", quoteNear(name, journalFields)).about(clip(name))
+			return s, problemf(http.StatusBadRequest, "there is no parameter %s", quoteNear(name, journalFields)).about(clip(name))
 		}
 	}
-	if err := timeField(v, "from", &q.from); err != nil {
-		return q, err
+	if err := timeField(v, "from", &s.From); err != nil {
+		return s, err
 	}
-	if err := timeField(v, "to", &q.to); err != nil {
-		return q, err
+	if err := timeField(v, "to", &s.To); err != nil {
+		return s, err
 	}
-	if q.to.Before(q.from) {
-		return q, problemf(http.StatusBadRequest, "to: %s is before from", v.Get("to")).about("to")
+	if !s.To.IsZero() && s.To.Before(s.From) {
+		return s, problemf(http.StatusBadRequest, "to: %s is before from", v.Get("to")).about("to")
 	}
-	limit := int64(q.limit)
+	switch order := v.Get("order"); order {
+	case "", "oldest":
+	case "newest":
+		s.Newest = true
+	default:
+		return s, problemf(http.StatusBadRequest, "order: there is no %s; there are oldest, newest", quoteNear(order, []string{"oldest", "newest"})).about("order")
+	}
+	limit := int64(s.Limit)
 	if err := wholeField(v, "limit", 1, mostLines, &limit); err != nil {
-		return q, err
+		return s, err
 	}
-	q.limit = int(limit)
-	return q, wholeField(v, "after", 0, math.MaxInt64, &q.after)
+	s.Limit = int(limit)
+	return s, wholeField(v, "after", 0, math.MaxInt64, &s.After)
 }
 
 func timeField(v url.Values, name string, into *time.Time) error {
@@ -152,63 +154,44 @@ type journalRow struct {
 	Who, Why, Until          string
 }
 
-// latestLines returns the last lines of the journal, newest first, as a page shows them. The journal is read from
-// old to new, so it looks back step by step, no further than it must.
-func (p *Panel) latestLines(ctx context.Context, v *exporter.View) ([]journalRow, error) {
-	ctx, cancel := context.WithTimeout(ctx, pageWait)
-	defer cancel()
-	var last []exporter.Line
-	for _, back := range []time.Duration{10 * time.Minute, 2 * time.Hour, 24 * time.Hour, 10 * 24 * time.Hour, 100 * 24 * time.Hour, 0} {
-		from := time.Unix(0, 0).UTC()
-		if back > 0 {
-			from = v.Time.Add(-back)
-		}
-		var err error
-		if last, err = tail(ctx, p.opts.Journal, from); err != nil {
-			return nil, err
-		}
-		if len(last) == pageLines {
-			break
-		}
-	}
-	return p.journalRows(v, last), nil
+// journalPage is what the alarms page shows of the journal.
+type journalPage struct {
+	Lines []journalRow // the latest first
+	Older int64        // the number of the last line shown; 0: there are no older ones
+	Back  bool         // later lines are left out
 }
 
-// journalRows returns lines as a page shows them, the last one first.
-func (p *Panel) journalRows(v *exporter.View, lines []exporter.Line) []journalRow {
+// journalPageOf returns the lines that a page shows, those before the line of number after; 0: the latest.
+func (p *Panel) journalPageOf(ctx context.Context, v *exporter.View, after int64) (j journalPage, err error) {
+	ctx, cancel := context.WithTimeout(ctx, pageWait)
+	defer cancel()
 	points := make(map[string]*collector.Point, len(v.Site.Points))
 	for i := range v.Site.Points {
 		points[v.Site.Points[i].Name] = &v.Site.Points[i]
 	}
-	rows := make([]journalRow, 0, len(lines))
 	at := p.wallTime(v.At).In(siteZone(v))
-	for i := range lines {
-		l := &lines[len(lines)-1-i]
-		rows = append(rows, newJournalRow(l, points[l.Point], at))
-	}
-	return rows
-}
-
-// tail returns the last lines since a time, oldest first.
-func tail(ctx context.Context, j exporter.Journal, from time.Time) ([]exporter.Line, error) {
-	var ring [pageLines]exporter.Line
-	n := 0
-	for line, err := range j.Lines(ctx, from, endOfTime, 0, math.MaxInt32) {
+	last := int64(0)
+	for l, err := range p.opts.Journal.Lines(ctx, exporter.Stretch{Newest: true, After: after, Limit: pageLines + 1}) {
 		if err != nil {
-			return nil, fmt.Errorf("journal: %w", err)
+			return journalPage{}, fmt.Errorf("journal: %w", err)
 		}
-		ring[n%pageLines] = line
-		n++
+		if len(j.Lines) == pageLines {
+			j.Older = last
+			break
+		}
+		j.Lines, last = append(j.Lines, newJournalRow(&l, points[l.Point], at)), l.Seq
 	}
-	if n <= pageLines {
-		return ring[:n], nil
-	}
-	return append(append([]exporter.Line(nil), ring[n%pageLines:]...), ring[:n%pageLines]...), nil
+	j.Back = after > 0
+	return j, nil
 }
 
 // newJournalRow returns a line in words; the point is nil when the site has it no more.
 func newJournalRow(l *exporter.Line, pt *collector.Point, at time.Time) journalRow {
-	r := journalRow{Time: timeWords(l.Time, at), Title: alarmTitle(l.Alarm), What: l.Kind, Who: l.Who, Why: l.Why}
+	when := timeWords(l.Time, at)
+	if l.Undated {
+		when = "no date" // nobody knows: the clock was not set, and the box was off afterwards
+	}
+	r := journalRow{Time: when, Title: alarmTitle(l.Alarm), What: l.Kind, Who: l.Who, Why: l.Why}
 	if pt == nil || pt.Kind == collector.Number || pt.Kind == collector.Counter {
 		r.Value = judgedWords(l, pt)
 	}

@@ -5,6 +5,7 @@ import (
 	"embed"
 	"fmt"
 	"html/template"
+	"math"
 	"net/http"
 	"path"
 	"strings"
@@ -50,19 +51,23 @@ type alarmList struct {
 	Standing, Held, Quiet []alarmRow
 	Journal               bool // there is one
 	JournalLost           bool // it cannot be read
-	Lines                 []journalRow
+	journalPage
 }
 
 // slowRefresh, in seconds, of a page with forms: a browser without scripts drops what was typed when it fetches the page anew.
 const slowRefresh = 60
 
 func (p *Panel) alarmsPage(w http.ResponseWriter, r *http.Request) error {
+	var older int64 // journal lines than the one of this number
+	if err := wholeField(r.URL.Query(), "older", 1, math.MaxInt64, &older); err != nil {
+		return err
+	}
 	v, now := p.now()
 	l := p.alarmList(v, now, p.visitor(r))
 	if p.opts.Journal != nil {
 		var err error
 		l.Journal = true
-		if l.Lines, err = p.latestLines(r.Context(), v); err != nil {
+		if l.journalPage, err = p.journalPageOf(r.Context(), v, older); err != nil {
 			p.opts.Log.Error("journal not shown", "err", err) // the alarms are shown all the same
 			l.JournalLost = true
 		}
