@@ -36,6 +36,19 @@ type Figure struct {
 	Value            float64
 }
 
+// CallCount counts messages to people by channel and outcome, since the start.
+type CallCount struct {
+	Channel, Outcome string
+	N                uint64
+}
+
+// CallFigures tell how calling people is doing.
+type CallFigures struct {
+	Waiting int
+	Oldest  time.Duration // age of the oldest message that nobody took yet; 0: none
+	Counts  []CallCount
+}
+
 // View is the room at one moment. It is not changed after it was published.
 type View struct {
 	Site      *Site
@@ -46,8 +59,9 @@ type View struct {
 	Alarms    []rules.Status      // by rule
 	Links     []collector.LinkStatus
 	Equipment []Equipment
-	Figures   []Figure // of the alarm system; those that do not exist are left out
-	Round     uint64   // counts published views
+	Calls     *CallFigures // nil: nobody is called
+	Figures   []Figure     // of the alarm system; those that do not exist are left out
+	Round     uint64       // counts published views
 }
 
 // Board holds the latest view and wakes those who wait for the next one.

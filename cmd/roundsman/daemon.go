@@ -17,6 +17,7 @@ import (
 	"roundsman/collector/mqtt"
 	"roundsman/configs"
 	"roundsman/exporter"
+	"roundsman/exporter/certificate"
 	"roundsman/exporter/metrics"
 	"roundsman/exporter/panel"
 	"roundsman/exporter/record"
@@ -45,8 +46,9 @@ type daemon struct {
 	links  []collector.Link
 	judge  *judge
 	board  *exporter.Board
-	people *people // who may act; nil before serve
-	parts  []part  // but the judge, which ends after them
+	cert   *certificate.Keeper // nil without TLS
+	people *people             // who may act; nil before serve
+	parts  []part              // but the judge, which ends after them
 	judges *atomic.Bool
 }
 
@@ -55,6 +57,8 @@ type settings struct {
 	log    *slog.Logger
 	record string // path; "": nothing is kept
 	demo   bool
+
+	notBefore time.Time // the build date: before it the clock is not set
 }
 
 // newDaemon builds the parts from the site's files and opens the record; it starts nothing. Close it after Run.
@@ -63,15 +67,16 @@ func newDaemon(site *configs.Site, set settings) (*daemon, error) {
 	if err := d.addLinks(); err != nil {
 		return nil, err
 	}
-	if err := d.openRecord(set.record); err != nil {
+	if err := d.openRecord(set); err != nil {
 		return nil, err
 	}
 	var err error
-	if d.judge, err = newJudge(site, d.links, d.clock, set.log, d.record, set.demo); err != nil {
+	if d.judge, err = newJudge(site, d.links, d.clock, d.record, set); err != nil {
 		return nil, errors.Join(err, d.Close())
 	}
 	d.board = d.judge.board
 	d.add("figures", d.judge.figures.run)
+	d.add("call-out", d.judge.calls.run)
 	for _, l := range d.links {
 		d.add("link "+l.Name(), func(ctx context.Context) error { return l.Run(ctx, d.judge.in) })
 	}
@@ -80,12 +85,12 @@ func newDaemon(site *configs.Site, set settings) (*daemon, error) {
 
 // openRecord opens the record. A second daemon on one record is refused; with any other trouble the room is
 // watched all the same, and the box's own alarm says that nothing is kept.
-func (d *daemon) openRecord(path string) error {
-	if path == "" {
+func (d *daemon) openRecord(set settings) error {
+	if set.record == "" {
 		return nil
 	}
 	version, _, _ := build()
-	r, err := record.Open(path, record.Options{Clock: d.clock, Version: version, NotBefore: builtAt()})
+	r, err := record.Open(set.record, record.Options{Clock: d.clock, Version: version, NotBefore: set.notBefore})
 	if errors.Is(err, record.ErrInUse) {
 		return err
 	}
@@ -172,18 +177,27 @@ func (d *daemon) health() []panel.Part {
 func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Context, who string) error) {
 	version, commit, goVersion := build()
 	mux := http.NewServeMux()
-	mux.Handle("/metrics", readOnly(metrics.New(d.board, metrics.Build{Version: version, Commit: commit, Go: goVersion}).Handler()))
+	scrape := readOnly(metrics.New(d.board, metrics.Build{Version: version, Commit: commit, Go: goVersion}).Handler())
 	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload}
 	if d.record != nil {
 		opts.Journal = journal{d.record.Reader, d.judge.figures.priority}
 		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })
+	}
+	if d.record != nil {
+		opts.Callouts, opts.Drills = callouts{d.record, d.judge}, d.judge
+	}
+	if links := d.judge.calls.links; links != nil {
+		opts.Links = links
 	}
 	var err error
 	if d.people, err = newPeople(d.site, path); err != nil {
 		d.log.Error("left out of those who may act", "error", err) // the room is watched all the same
 	}
 	opts.PeopleNow = d.people.list
-	mux.Handle("/", panel.New(d.board, opts).Handler())
+	d.signIns(&opts, path)
+	p := panel.New(d.board, opts)
+	mux.Handle("/metrics", p.Private(scrape))
+	mux.Handle("/", p.Handler())
 	d.add("web", func(ctx context.Context) error { return serveHTTP(ctx, l, mux) })
 }
 
@@ -197,25 +211,4 @@ func readOnly(h http.Handler) http.Handler {
 		}
 		h.ServeHTTP(w, r)
 	})
-}
-
-// serveHTTP serves until ctx ends. Live streams watch ctx, so the stop need not wait for them.
-func serveHTTP(ctx context.Context, l net.Listener, h http.Handler) error {
-	srv := &http.Server{
-		Handler:           h,
-		ReadHeaderTimeout: 5 * time.Second,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    64 << 10,
-		BaseContext:       func(net.Listener) context.Context { return ctx },
-	}
-	stopped := make(chan error, 1)
-	defer context.AfterFunc(ctx, func() {
-		limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
-		defer cancel()
-		stopped <- srv.Shutdown(limit)
-	})()
-	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-		return err
-	}
-	return <-stopped
 }

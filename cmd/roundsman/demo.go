@@ -147,7 +147,7 @@ func (f *demoFlags) daemon(plant *practice.Plant, keep string) (*daemon, string,
 	if err := readPlant(site, plant.Addresses()); err != nil {
 		return nil, "", err
 	}
-	d, err := newDaemon(site, settings{log: slog.New(slog.DiscardHandler), record: keep, demo: true})
+	d, err := newDaemon(site, settings{log: slog.New(slog.DiscardHandler), record: keep, demo: true, notBefore: builtAt()})
 	if err != nil {
 		return nil, "", err
 	}
@@ -172,6 +172,11 @@ func readPlant(site *configs.Site, a practice.Addresses) error {
 	}
 	for i := range site.MQTT {
 		site.MQTT[i].Broker = a.Yard
+	}
+	for i := range site.Callout.Channels {
+		if o := site.Callout.Channels[i].MQTT; o != nil {
+			o.Broker = a.Yard
+		}
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"slices"
 	"sync/atomic"
@@ -11,6 +12,7 @@ import (
 	"roundsman/collector/compute"
 	"roundsman/configs"
 	"roundsman/exporter"
+	"roundsman/exporter/callout"
 	"roundsman/exporter/record"
 	"roundsman/rules"
 )
@@ -33,6 +35,7 @@ type judge struct {
 	clock   *collector.Clock
 	log     *slog.Logger
 	site    *exporter.Site
+	files   *configs.Site // in force
 	box     configs.Box
 	links   []collector.Link
 	in      chan collector.Batch
@@ -42,6 +45,8 @@ type judge struct {
 	engine  *rules.Engine
 	duty    *duties
 	keep    *keeper
+	calls   *calling
+	drills  chan drillRequest
 	self    *selfWatch
 	figures *figures
 	board   *exporter.Board
@@ -60,8 +65,10 @@ type judge struct {
 }
 
 // newJudge builds the judge and goes on from what the record kept; rec is nil where nothing can be kept.
-func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock, log *slog.Logger, rec *record.Record, demo bool) (*judge, error) {
-	set, err := compute.New(site.Points, site.Compute)
+func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock, rec *record.Record, set settings) (*judge, error) {
+	log := set.log
+	byWall(site, clock)
+	known, err := compute.New(site.Points, site.Compute)
 	if err != nil {
 		return nil, err
 	}
@@ -70,11 +77,12 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		return nil, err
 	}
 	j := &judge{
-		clock: clock, log: log, links: links, compute: set, engine: engine, box: site.Box,
-		site:     &exporter.Site{Name: site.Name, Zone: site.Zone, Points: site.Points, Rules: site.Rules.Rules, Demo: demo},
+		clock: clock, log: log, links: links, compute: known, engine: engine, files: site, box: site.Box,
+		site:     &exporter.Site{Name: site.Name, Zone: site.Zone, Points: site.Points, Rules: site.Rules.Rules, Demo: set.demo},
 		duty:     newDuties(site.Equipment),
 		in:       make(chan collector.Batch, batchQueue),
 		acts:     make(chan actRequest),
+		drills:   make(chan drillRequest),
 		reloads:  make(chan reloadRequest),
 		latest:   make([]collector.Reading, len(site.Points)),
 		deadline: collector.Never,
@@ -90,7 +98,18 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 	if j.figures, err = newFigures(rec, clock, site.Rules.Rules); err != nil {
 		return nil, err
 	}
-	j.keep.restore(j, now)
+	j.calls = newCalling(callParts{
+		clock: clock, log: log, record: set.record, notBefore: set.notBefore, alive: j.alive,
+		engine: func() *rules.Engine { return j.engine },
+		latest: func(p collector.PointID) collector.Reading { return j.latest[p] },
+	})
+	kept := j.keep.restore(j, now)
+	if err := j.calls.open(now, site, &kept); err != nil {
+		log.Error("calling people", "error", err) // what can be done without it is done
+	}
+	if j.calls.box == nil {
+		return nil, errNoDesk
+	}
 	j.board = exporter.NewBoard(clock, j.view(now))
 	return j, nil
 }
@@ -116,6 +135,13 @@ func (j *judge) run(ctx context.Context) error {
 			a.done <- j.act(ctx, a)
 		case r := <-j.reloads:
 			r.done <- j.reload(ctx, r)
+		case r := <-j.calls.sender.Reports():
+			j.calls.box.Report(j.clock.Now(), r, &j.keep.change)
+			j.settleCalls(ctx)
+		case a := <-j.calls.answers:
+			j.settleCalls(ctx, a)
+		case d := <-j.drills:
+			d.done <- j.drill(ctx, d)
 		case <-look.C:
 			j.look(ctx)
 		case <-show.C:
@@ -123,8 +149,8 @@ func (j *judge) run(ctx context.Context) error {
 				j.publish(j.clock.Now())
 			}
 		}
-		if j.deadline != collector.Never {
-			wake.Reset(max(0, j.deadline.Sub(j.clock.Now())))
+		if next := min(j.deadline, j.calls.box.Next()); next != collector.Never {
+			wake.Reset(max(0, next.Sub(j.clock.Now())))
 		}
 	}
 }
@@ -137,17 +163,35 @@ func (j *judge) stop(ctx context.Context) error {
 	now := j.clock.Now()
 	j.events = j.events[:0]
 	j.keep.whole(j)
+	j.calls.box.Whole(&j.keep.change)
+	j.calls.box.Rest(now, &j.keep.change)
 	j.keep.round(j, now)
 	j.publish(now)
 	return ctx.Err()
 }
 
+// stuckAfter is how old the newest view may be while the judge is well: it looks at itself each second.
+const stuckAfter = 10 * time.Second
+
+// alive tells whoever asks, from any goroutine, that the judge goes on.
+func (j *judge) alive() error {
+	if age := j.clock.Now().Sub(j.board.View().At); age > stuckAfter {
+		return fmt.Errorf("nothing was judged for %s", age.Round(time.Second))
+	}
+	return nil
+}
+
 // look lets the box judge itself like any other point.
 func (j *judge) look(ctx context.Context) {
 	now := j.clock.Now()
-	j.self.clockStep(j.keep, now)
+	if j.self.clockStep(j.keep, now) {
+		j.rewind(ctx, now)
+	}
 	j.readings = j.self.readings(j.keep.status(), now, j.readings[:0])
+	j.readings = j.calls.readings(&j.box, now, j.readings)
+	j.calls.trend.note(now, j.latest)
 	j.step(ctx, now)
+	j.weeklyDrill(ctx, now)
 	j.fresh = true
 }
 
@@ -179,9 +223,18 @@ func (j *judge) step(ctx context.Context, now collector.Moment) {
 	j.steps.Add(1)
 }
 
-// settle keeps what the step changed, and then tells it.
-func (j *judge) settle(ctx context.Context, now collector.Moment) {
+// settleCalls takes what came of calling people.
+func (j *judge) settleCalls(ctx context.Context, answers ...callout.Answer) {
+	j.events = j.events[:0]
+	j.settle(ctx, j.clock.Now(), answers...)
+	j.deadline = j.engine.Next()
+}
+
+// settle lets the desk decide who is called, keeps what the step changed, and then tells it.
+func (j *judge) settle(ctx context.Context, now collector.Moment, answers ...callout.Answer) {
+	j.events = j.calls.step(now, j.events, answers, &j.keep.change)
 	j.keep.round(j, now)
+	j.calls.committed()
 	j.figures.count(now, j.events, j.site.Rules)
 	if len(j.events) == 0 {
 		return
@@ -206,6 +259,7 @@ func (j *judge) view(now collector.Moment) *exporter.View {
 		Readings:  slices.Clone(j.latest),
 		Alarms:    j.engine.Status(nil),
 		Equipment: j.duty.snapshot(now),
+		Calls:     j.calls.figures(),
 		Figures:   j.figures.shown(now),
 		Round:     j.round,
 	}

@@ -28,10 +28,10 @@ func newKeeper(rec *record.Record, clock *collector.Clock, log *slog.Logger) *ke
 	return &keeper{record: rec, clock: clock, log: log, counters: clock.Now()}
 }
 
-// restore lets the judge go on from what was kept.
-func (k *keeper) restore(j *judge, now collector.Moment) {
+// restore lets the judge go on from what was kept, and returns it.
+func (k *keeper) restore(j *judge, now collector.Moment) (kept record.State) {
 	if k.record == nil {
-		return
+		return kept
 	}
 	kept, err := k.record.Restore()
 	if err != nil {
@@ -41,6 +41,7 @@ func (k *keeper) restore(j *judge, now collector.Moment) {
 	j.engine.Track()
 	j.duty.restore(kept.Duty, now)
 	j.restoreCounts(kept.Counts, now)
+	return kept
 }
 
 // forget journals the end of alarms that have no rule any more, in the state in which they were.
@@ -57,6 +58,7 @@ func (k *keeper) forget(j *judge, gone []string, was rules.Memory) {
 // round keeps what one step changed: lines, memories that moved, and from time to time the counters.
 func (k *keeper) round(j *judge, now collector.Moment) {
 	if k.record == nil {
+		k.change.Clear()
 		return
 	}
 	k.lines(j)

@@ -54,7 +54,7 @@ func openRoom(t *testing.T, dir string) *fakeRoom {
 	if err != nil {
 		t.Fatal(err)
 	}
-	j, err := newJudge(site, nil, clock, slog.New(slog.DiscardHandler), rec, false)
+	j, err := newJudge(site, nil, clock, rec, settings{log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -256,7 +256,7 @@ func hangAndGoOn(t *testing.T, victim, socket string, fd int, watchdog time.Dura
 	}
 	link := &idleLink{held: make(chan chan struct{})}
 	d := &daemon{site: site, log: slog.New(slog.DiscardHandler), clock: collector.NewClock(), links: []collector.Link{link}}
-	if d.judge, err = newJudge(site, d.links, d.clock, d.log, nil, false); err != nil {
+	if d.judge, err = newJudge(site, d.links, d.clock, nil, settings{log: d.log}); err != nil {
 		t.Fatal(err)
 	}
 	d.board = d.judge.board

@@ -81,6 +81,7 @@ func (j *judge) reload(ctx context.Context, r reloadRequest) error {
 		err = errRestart
 	}
 	if err == nil {
+		byWall(r.site, j.clock)
 		err = j.swap(r.site)
 	}
 	if err != nil {
@@ -94,27 +95,36 @@ func (j *judge) reload(ctx context.Context, r reloadRequest) error {
 	j.log.Info("reloaded", "rules", len(j.site.Rules), "who", r.who)
 	j.keep.line(record.Line{Kind: record.RulesReloaded, Who: r.who, Why: fmt.Sprintf("%d rules", len(j.site.Rules))})
 	now := j.clock.Now()
-	// the new engine sees the room as it is; what is still true goes on, what is new begins
-	j.readings = append(j.readings[:0], j.latest...)
-	j.events, j.deadline = j.engine.Step(now, j.readings, j.events[:0])
-	j.readings = j.readings[:0]
-	j.keep.whole(j)
-	j.settle(ctx, now)
+	j.resume(ctx, now)
 	j.look(ctx)
 	j.publish(now)
 	return nil
 }
 
-// swap replaces the engine by one for the new rules that goes on from the memory of the old one.
+// resume lets a new engine see the room as it is: what is still true goes on, what is new begins.
+func (j *judge) resume(ctx context.Context, now collector.Moment) {
+	j.readings = append(j.readings[:0], j.latest...)
+	j.events, j.deadline = j.engine.Step(now, j.readings, j.events[:0])
+	j.readings = j.readings[:0]
+	j.keep.whole(j)
+	j.settle(ctx, now)
+}
+
+// swap replaces the engine and the desk by ones for the new files that go on from what the old ones know.
 func (j *judge) swap(site *configs.Site) error {
 	engine, err := rules.New(j.site.Points, site.Rules)
+	if err != nil {
+		return err
+	}
+	box, err := j.calls.newBox(site)
 	if err != nil {
 		return err
 	}
 	was := j.engine.Save()
 	j.keep.forget(j, engine.Restore(j.clock.Now(), was), was)
 	engine.Track()
-	j.engine = engine
+	j.engine, j.files = engine, site
+	j.calls.follow(j.clock.Now(), site, box, &j.keep.change)
 	j.figures.rules.Store(&site.Rules.Rules)
 	j.site = &exporter.Site{Name: site.Name, Zone: site.Zone, Points: j.site.Points, Rules: site.Rules.Rules, Demo: j.site.Demo}
 	return nil

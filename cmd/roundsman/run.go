@@ -1,7 +1,6 @@
 package main
 
 import (
-	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -45,15 +44,14 @@ func runCommand() *cobra.Command {
 
 func runSite(cmd *cobra.Command, site *configs.Site, path string) (err error) {
 	log := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil))
-	d, err := newDaemon(site, settings{log: log, record: beside(path, site.Record.Path)})
+	d, err := newDaemon(site, settings{log: log, record: beside(path, site.Record.Path), notBefore: builtAt()})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, d.Close()) }()
 	reload := &reloader{path: path, judge: d.judge}
 	d.add("reload", reload.run)
-	site.Listen.Certificate, site.Listen.Key = beside(path, site.Listen.Certificate), beside(path, site.Listen.Key)
-	l, address, err := listenOn(site.Listen)
+	l, address, err := d.listen(path)
 	if err != nil {
 		return err
 	}
@@ -74,7 +72,7 @@ func beside(site, path string) string {
 	return filepath.Join(filepath.Dir(site), path)
 }
 
-// listenOn opens the address of the pages and returns it as a URL. More than loopback takes TLS or an explicit word:
+// listenOn opens the address of the pages, yet without TLS, and returns it as a URL. More than loopback takes TLS or an explicit word:
 // whoever reaches it sees everything.
 func listenOn(l configs.Listen) (net.Listener, string, error) {
 	if l.Address == "" {
@@ -85,22 +83,14 @@ func listenOn(l configs.Listen) (net.Listener, string, error) {
 		return nil, "", fmt.Errorf("listen: %w", err)
 	}
 	ip := net.ParseIP(host)
-	if wide := host != "localhost" && (ip == nil || !ip.IsLoopback()); wide && !l.Trusted && l.Certificate == "" {
+	if wide := host != "localhost" && (ip == nil || !ip.IsLoopback()); wide && !l.Trusted && !l.TLS() {
 		return nil, "", fmt.Errorf("listen: %s is open to the network without TLS; say trusted-network if everybody on it may see the room", l.Address)
 	}
 	listener, err := net.Listen("tcp", l.Address)
 	if err != nil {
 		return nil, "", fmt.Errorf("listen: %w", err)
 	}
-	if l.Certificate == "" {
-		return listener, "http://" + listener.Addr().String(), nil
-	}
-	pair, err := tls.LoadX509KeyPair(l.Certificate, l.Key)
-	if err != nil {
-		return nil, "", errors.Join(fmt.Errorf("listen: %w", err), listener.Close())
-	}
-	secure := tls.NewListener(listener, &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12, NextProtos: []string{"http/1.1"}})
-	return secure, "https://" + listener.Addr().String(), nil
+	return listener, "http://" + listener.Addr().String(), nil
 }
 
 // loadSite loads a site file with its rules; what is wrong with it goes to out, all of it.

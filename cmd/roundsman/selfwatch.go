@@ -26,6 +26,7 @@ type selfWatch struct {
 	step    time.Duration    // of the wall clock, of late
 	stepped collector.Moment // when
 	files   string           // what is wrong with the files on disk, "" if they are those in force
+	others  []func() string  // the same of files that are read apart: certificate, accounts
 }
 
 func newSelfWatch(box configs.Box, clock *collector.Clock) *selfWatch {
@@ -33,16 +34,17 @@ func newSelfWatch(box configs.Box, clock *collector.Clock) *selfWatch {
 }
 
 // clockStep notices a step of the wall clock and journals it.
-func (s *selfWatch) clockStep(k *keeper, now collector.Moment) {
+func (s *selfWatch) clockStep(k *keeper, now collector.Moment) bool {
 	d := s.clock.Check()
 	if d.Abs() < leastStep {
 		if now.Sub(s.stepped) > stepShown {
 			s.step = 0
 		}
-		return
+		return false
 	}
 	s.step, s.stepped = d, now
 	k.line(record.Line{Kind: record.ClockStepped, Length: d})
+	return true
 }
 
 func (s *selfWatch) readings(st record.Status, now collector.Moment, out []collector.Reading) []collector.Reading {
@@ -50,8 +52,19 @@ func (s *selfWatch) readings(st record.Status, now collector.Moment, out []colle
 		state(s.box.Record, now, st.Reason()),
 		s.disk(st, now),
 		collector.Reading{Point: s.box.Clock, Quality: collector.Good, At: now, Value: math.Abs(s.step.Seconds())},
-		state(s.box.Files, now, s.files),
+		state(s.box.Files, now, s.wrongFiles()),
 	)
+}
+
+// wrongFiles is what is wrong with any file on disk; "" for nothing.
+func (s *selfWatch) wrongFiles() string {
+	wrong := s.files
+	for _, o := range s.others {
+		if wrong == "" {
+			wrong = firstLine(o())
+		}
+	}
+	return wrong
 }
 
 // state is 1 while nothing is wrong; else 0 with the reason, and still a good reading: rules judge it.

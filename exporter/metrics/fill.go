@@ -33,6 +33,12 @@ func (l *layout) fill(v *exporter.View, now collector.Moment) {
 	for i := range l.figures {
 		l.figures[i].value.set(v.Figures[i].Value)
 	}
+	if l.calls != nil {
+		l.calls.oldest.set(v.Calls.Oldest.Seconds())
+		for i := range l.calls.counts {
+			l.calls.counts[i].n.set(float64(v.Calls.Counts[i].N))
+		}
+	}
 }
 
 func (s *pointSeries) fill(r *collector.Reading, now collector.Moment) {

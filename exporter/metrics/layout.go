@@ -49,6 +49,18 @@ type layout struct {
 	links    []linkSeries
 	machines []machineSeries
 	figures  []figureSeries
+	calls    *callSeries // nil: nobody is called
+}
+
+// callSeries are those about calling people.
+type callSeries struct {
+	oldest *series
+	counts []countSeries
+}
+
+type countSeries struct {
+	channel, outcome string
+	n                *series
 }
 
 type figureSeries struct {
@@ -97,6 +109,9 @@ func newLayout(v *exporter.View, build Build) *layout {
 	for _, f := range v.Figures {
 		l.figures = append(l.figures, figureSeries{f.Name, b.gauge(f.Name, f.Unit, f.Help).add(&b)})
 	}
+	if v.Calls != nil {
+		l.calls = b.calls(v.Calls)
+	}
 	l.families = b.sorted()
 	return l
 }
@@ -106,7 +121,17 @@ func (l *layout) fits(v *exporter.View) bool {
 	return l.site == v.Site &&
 		slices.EqualFunc(l.links, v.Links, func(s linkSeries, k collector.LinkStatus) bool { return s.name == k.Name }) &&
 		slices.EqualFunc(l.machines, v.Equipment, func(s machineSeries, e exporter.Equipment) bool { return s.name == e.Name }) &&
-		slices.EqualFunc(l.figures, v.Figures, func(s figureSeries, f exporter.Figure) bool { return s.name == f.Name })
+		slices.EqualFunc(l.figures, v.Figures, func(s figureSeries, f exporter.Figure) bool { return s.name == f.Name }) &&
+		l.calls.fits(v.Calls)
+}
+
+func (s *callSeries) fits(c *exporter.CallFigures) bool {
+	if s == nil || c == nil {
+		return (s == nil) == (c == nil)
+	}
+	return slices.EqualFunc(s.counts, c.Counts, func(s countSeries, n exporter.CallCount) bool {
+		return s.channel == n.Channel && s.outcome == n.Outcome
+	})
 }
 
 // builder collects the families while a layout is built.
@@ -292,6 +317,16 @@ func (b *builder) link(name string) linkSeries {
 		"Time from a request to the end of its answer or of the waiting.", dto.MetricType_HISTOGRAM).add(b, "link", name)
 	durations.shown = true
 	s.duration = durations.histogram
+	return s
+}
+
+func (b *builder) calls(c *exporter.CallFigures) *callSeries {
+	s := &callSeries{oldest: b.gauge("roundsman_callout_oldest_unsent_seconds", "seconds",
+		"Age of the oldest message to a person that no channel took yet; 0 while none waits.").add(b)}
+	counts := b.counter("roundsman_callouts_total", "", "Messages to people by channel and what became of them; a message that was tried again counts at each try.")
+	for _, n := range c.Counts {
+		s.counts = append(s.counts, countSeries{n.Channel, n.Outcome, counts.add(b, "channel", n.Channel, "outcome", n.Outcome)})
+	}
 	return s
 }
 
