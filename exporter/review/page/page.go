@@ -135,3 +135,14 @@ func Length(d time.Duration) string {
 		return Number(s, 0) + " s"
 	}
 }
+
+// Times writes a count of events: 'never', 'once', '3 times'.
+func Times(n int) string {
+	switch n {
+	case 0:
+		return "never"
+	case 1:
+		return "once"
+	}
+	return strconv.Itoa(n) + " times"
+}

@@ -1,0 +1,165 @@
+package air
+
+import (
+	"context"
+	"errors"
+	"math"
+	"time"
+
+	"roundsman/exporter/review"
+	"roundsman/exporter/review/minutes"
+)
+
+// ErrNoPressure and ErrNoLoaded say what a plan lacks.
+var (
+	ErrNoPressure = errors.New("the plan names no header pressure")
+	ErrNoLoaded   = errors.New("the plan names no point that tells that the compressor is loaded")
+)
+
+// Missing says what a plan would need for all figures.
+func (p Plan) Missing() []error {
+	var errs []error
+	if !p.Pressure.Named() {
+		errs = append(errs, ErrNoPressure)
+	}
+	if !p.Loaded.Named() {
+		errs = append(errs, ErrNoLoaded)
+	}
+	return errs
+}
+
+// Review returns the figures of a span. The error is that of the source or the span.
+func Review(ctx context.Context, src Source, p Plan, span review.Span) (Figures, error) {
+	if err := span.Check(); err != nil {
+		return Figures{}, err
+	}
+	f := Figures{From: span.From.UTC(), To: span.To.UTC(), Findings: []review.Finding{}, Advice: []string{}}
+	open, err := minutes.When(ctx, src, p.Open, span.From, span.To)
+	if err != nil {
+		return Figures{}, err
+	}
+	w := work{ctx: ctx, src: src, plan: &p, span: span, open: open}
+	if f.Pressure, err = w.pressure(); err != nil {
+		return Figures{}, err
+	}
+	if f.Load, err = w.load(); err != nil {
+		return Figures{}, err
+	}
+	if f.Leak, err = w.leak(); err != nil {
+		return Figures{}, err
+	}
+	f.Findings = append(f.Findings, findings(&f)...)
+	f.Advice = append(f.Advice, advice(&f, &p)...)
+	return f, nil
+}
+
+type work struct {
+	ctx  context.Context
+	src  Source
+	plan *Plan
+	span review.Span
+	open *minutes.Mask
+}
+
+// opened reports whether the wash was open; without a point that tells it, always.
+func (w *work) opened(at time.Time) bool {
+	if !w.plan.Open.Named() {
+		return true
+	}
+	so, seen := w.open.At(at)
+	return so && seen
+}
+
+// closed reports whether it was seen closed.
+func (w *work) closed(at time.Time) bool {
+	so, seen := w.open.At(at)
+	return seen && !so
+}
+
+func (w *work) each(s minutes.Signal, f func(minutes.Minute)) error {
+	return minutes.Each(w.ctx, w.src, s, w.span.From, w.span.To, f)
+}
+
+func (w *work) pressure() (Pressure, error) {
+	limit := w.plan.Minimum
+	if limit == 0 {
+		limit = math.NaN()
+	}
+	all, open := minutes.Mean{Below: math.NaN()}, minutes.Mean{Below: limit}
+	err := w.each(w.plan.Pressure, func(m minutes.Minute) {
+		all.Add(m)
+		if w.opened(m.At) {
+			open.Add(m)
+		}
+	})
+	f := Pressure{
+		Mean: minutes.Known(all.Value()), MeanOpen: minutes.Known(open.Value()), Min: minutes.Known(open.Least()), Max: minutes.Known(all.Most()),
+		Minimum: minutes.Known(limit), BelowSeconds: minutes.Unknown(), Dips: open.Dips,
+		OpenSeconds: minutes.Known(60 * open.Minutes), SeenSeconds: minutes.Known(60 * all.Minutes),
+	}
+	if !math.IsNaN(limit) {
+		f.BelowSeconds = minutes.Known(open.TimeBelow().Seconds())
+	}
+	return f, err
+}
+
+func (w *work) load() (Load, error) {
+	var loaded, seen, running, runLoaded float64 // minutes
+	var closedMinutes int
+	var ons minutes.Ons
+	var busiest minutes.Busiest
+	closedOns := 0
+	turning := map[int64]float64{} // share of the minutes in which the motor turned, where it did
+	err := w.each(w.plan.Running, func(m minutes.Minute) {
+		if m.Mean > 0 {
+			turning[m.At.Unix()/60] = m.Mean
+		}
+	})
+	if err != nil {
+		return Load{}, err
+	}
+	err = w.each(w.plan.Loaded, func(m minutes.Minute) {
+		seen++
+		loaded += m.Mean
+		if r := turning[m.At.Unix()/60]; r > 0 {
+			running += r
+			runLoaded += min(m.Mean, r)
+		}
+		closed := w.closed(m.At)
+		if closed {
+			closedMinutes++
+		}
+		if ons.Add(m) {
+			busiest.Add(m.At)
+			if closed {
+				closedOns++
+			}
+		}
+	})
+	f := Load{
+		LoadedSeconds: minutes.Known(60 * loaded), RunningSeconds: minutes.Unknown(), SeenSeconds: minutes.Known(60 * seen),
+		Factor: minutes.Unknown(), Share: ratio(loaded, seen), Cycles: ons.N, CyclesPerHour: minutes.Unknown(),
+		WorstHour: busiest.Most, ClosedPerHour: ratio(60*float64(closedOns), float64(closedMinutes)),
+		MeanLoadSecond: ratio(60*loaded, float64(ons.N)), MeanUse: minutes.Unknown(),
+	}
+	if busiest.Most > 0 {
+		at := busiest.Ends.UTC()
+		f.WorstHourEnds = &at
+	}
+	if w.plan.Running.Named() {
+		f.RunningSeconds, f.Factor = minutes.Known(60*running), ratio(runLoaded, running)
+		f.CyclesPerHour = ratio(60*float64(ons.N), running)
+	}
+	if w.plan.Delivery > 0 && f.Share.Is() {
+		f.MeanUse = minutes.Known(w.plan.Delivery) * f.Share
+	}
+	return f, err
+}
+
+// ratio is a over b, unknown where b is nothing.
+func ratio(a, b float64) minutes.Known {
+	if b == 0 {
+		return minutes.Unknown()
+	}
+	return minutes.Known(a / b)
+}
