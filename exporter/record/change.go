@@ -26,6 +26,8 @@ type Change struct {
 
 	Duty   map[string]duty.Kept     // by equipment, those worth keeping now
 	Counts map[string]compute.Count // by point; Count.Point is not kept
+	// Intervals that have ended, in their order. Give what the meter knows then, in Duty, with the same change.
+	Intervals []Finished
 
 	Outbox // messages and what belongs to them
 }
@@ -58,12 +60,13 @@ func (c *Change) Clear() {
 	clear(c.Conditions)
 	clear(c.Duty)
 	clear(c.Counts)
+	c.Intervals = c.Intervals[:0]
 	c.Outbox.clear()
 }
 
 // Empty reports whether there is nothing to keep.
 func (c *Change) Empty() bool {
-	return len(c.Lines)+len(c.Alarms)+len(c.Conditions)+len(c.Gone)+len(c.Duty)+len(c.Counts) == 0 && !c.Whole && c.Outbox.empty()
+	return len(c.Lines)+len(c.Alarms)+len(c.Conditions)+len(c.Gone)+len(c.Duty)+len(c.Counts)+len(c.Intervals) == 0 && !c.Whole && c.Outbox.empty()
 }
 
 // queue is what waits to be written, with moments on the record's scale. It holds at most limit lines and, of
@@ -80,6 +83,8 @@ type queue struct {
 	gone       map[string]bool
 	duty       map[string]duty.Kept
 	counts     map[string]compute.Count
+	runs       map[string]*runs
+	looks      map[string]lastLook
 	outbox     waiting
 }
 
@@ -87,12 +92,12 @@ func newQueue(limit int) queue {
 	return queue{
 		limit: limit, alarms: map[string]rules.AlarmMemory{}, conditions: map[string]rules.ConditionMemory{},
 		gone: map[string]bool{}, duty: map[string]duty.Kept{}, counts: map[string]compute.Count{},
-		outbox: newWaiting(),
+		runs: map[string]*runs{}, looks: map[string]lastLook{}, outbox: newWaiting(),
 	}
 }
 
 func (q *queue) empty() bool {
-	return len(q.lines)+len(q.alarms)+len(q.conditions)+len(q.gone)+len(q.duty)+len(q.counts) == 0 && q.lost == 0 && !q.whole && q.outbox.empty()
+	return len(q.lines)+len(q.alarms)+len(q.conditions)+len(q.gone)+len(q.duty)+len(q.counts)+len(q.runs) == 0 && q.lost == 0 && !q.whole && q.outbox.empty()
 }
 
 // jumps reports whether a line waits at which the wall time steps.
@@ -108,6 +113,8 @@ func (q *queue) clear() {
 	clear(q.gone)
 	clear(q.duty)
 	clear(q.counts)
+	clear(q.runs)
+	clear(q.looks)
 	q.outbox.clear()
 }
 

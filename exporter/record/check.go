@@ -28,6 +28,8 @@ var ErrUnlawful = errors.New("unlawful")
 //     alarm is the state where its last line ended, and counts the starts that the lines tell, as far as the journal
 //     reaches back. After 'lines lost' and 'alarm removed' this begins anew.
 //   - A shelve has an end. No counter ever fell, and run time fits into the time seen.
+//   - The intervals of equipment follow each other without overlap. With what has not ended they add up exactly to what
+//     is counted, and the sums of the days are those of the intervals.
 //
 // It takes about a second for a million lines.
 func (r *Reader) Check(ctx context.Context) error {
@@ -37,7 +39,7 @@ func (r *Reader) Check(ctx context.Context) error {
 	}
 	defer func() { _ = tx.Rollback() }() // it only reads
 	c := &checker{ctx: ctx, q: tx, alarms: map[string]*followed{}}
-	for _, law := range []func() error{c.sound, c.readRuns, c.journal, c.states, c.duty, c.counts, c.outbox, c.alive} {
+	for _, law := range []func() error{c.sound, c.readRuns, c.journal, c.states, c.duty, c.intervals, c.counts, c.outbox, c.alive} {
 		if err := law(); err != nil {
 			return r.fail("check", reason(errors.Join(append(c.found, err)...)))
 		}

@@ -26,6 +26,7 @@ func (r *Record) Commit(c *Change) error {
 	}
 	r.arrive(now)
 	r.queue.take(c, r.offset)
+	r.queue.takeRuns(c, r.opts.Clock, r.offset)
 	if err := r.flush(now); err != nil {
 		return err
 	}
@@ -100,6 +101,9 @@ func (r *Record) write(now collector.Moment, planned bool) error {
 			return err
 		}
 		if err := r.writeMemories(); err != nil {
+			return err
+		}
+		if err := r.writeRuns(); err != nil {
 			return err
 		}
 		if beat {

@@ -130,6 +130,7 @@ type small struct {
 	set    rules.Set
 	engine *rules.Engine
 	meter  *duty.Meter
+	ended  []record.Finished // intervals of the meter that are not kept yet
 	count  compute.Count
 	offset time.Duration
 	change record.Change
@@ -160,6 +161,7 @@ func (d *small) begin() error {
 	d.engine.Restore(now, s.Memory)
 	d.engine.Track()
 	d.meter = duty.New(duty.Spec{Name: "pump", Join: -1})
+	d.meter.OnInterval(func(i duty.Interval) { d.ended = append(d.ended, record.Finished{Equipment: "pump", Interval: i}) })
 	d.meter.Restore(s.Duty["pump"], now)
 	d.count = s.Counts["litres"]
 	s.Memory = s.Memory.Shifted(d.offset)
@@ -193,6 +195,7 @@ func (d *small) round(last bool) error {
 	}
 	if d.rounds%20 == 0 || last {
 		c.Duty = map[string]duty.Kept{"pump": d.meter.Keep()}
+		c.Intervals, d.ended = d.ended, nil
 		c.Counts = map[string]compute.Count{"litres": d.count}
 	}
 	if c.Empty() {

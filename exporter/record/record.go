@@ -29,6 +29,7 @@ type Options struct {
 	Clock      *collector.Clock // of all moments given and returned
 	Version    string           // of the program, told in the line of the start
 	NotBefore  time.Time        // the program's build date: a wall clock before it is not set, and tells no distances
+	Zone       *time.Location   // in which days are cut; nil: as before, at first UTC
 	Queue      int              // lines kept in memory while the record cannot be written; 0: DefaultQueue
 	Reserve    int64            // bytes of the reserve file; 0: DefaultReserve; below 0: none
 	BeatEvery  time.Duration    // how often it is written that the box is alive; 0: DefaultBeatEvery
@@ -74,6 +75,7 @@ type Record struct {
 	seq     uint64           // of the latest line written
 	undated bool             // lines of this boot have the time of a clock that was not set
 	redate  bool             // the next transaction gives those in the file their true time
+	days    *calendar        // of the site's zone
 	begun   bool             // this run is in the table of runs
 	beaten  collector.Moment // when it was last written that the box is alive
 	retryAt collector.Moment // while failing
@@ -116,6 +118,9 @@ func (r *Record) open(ctx context.Context, path string) (err error) {
 		return err
 	}
 	if r.file, err = os.Stat(path); err != nil {
+		return err
+	}
+	if r.days, err = setZone(ctx, r.db, r.opts.Zone); err != nil {
 		return err
 	}
 	r.queue = newQueue(r.opts.Queue)

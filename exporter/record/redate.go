@@ -53,6 +53,7 @@ func (r *Record) arrive(now collector.Moment) {
 		return // the next write tells what is wrong; this is tried again
 	}
 	waiting, since := r.queue.date(r.timeOf)
+	r.queue.dateRuns(r.timeOf)
 	if n == 0 {
 		first = since
 	}
@@ -94,6 +95,9 @@ func (q *queue) date(timeOf func(collector.Moment) time.Time) (n uint64, first c
 func (r *Record) writeDates() error {
 	boot, begins := r.opts.Boot().ID, r.timeOf(0).UnixNano()
 	if err := r.w.exec(sqlRedate, r.run, boot, begins); err != nil {
+		return err
+	}
+	if err := r.redateRuns(boot, begins); err != nil {
 		return err
 	}
 	return r.w.exec(sqlRerun, r.run, boot, begins, r.opts.NotBefore.UnixMilli())

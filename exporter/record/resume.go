@@ -35,6 +35,10 @@ func readLastSeen(ctx context.Context, q queryer) (lastSeen, error) {
 	s.known, s.time, s.alive = true, time.UnixMilli(ms).UTC(), s.moment
 	var seq uint64
 	var at collector.Moment
+	if err := q.QueryRowContext(ctx, `SELECT coalesce(max(moment), 0) FROM equipment`).Scan(&at); err != nil {
+		return s, err
+	}
+	s.alive = max(s.alive, at)
 	err = q.QueryRowContext(ctx, `SELECT seq, moment FROM journal ORDER BY seq DESC LIMIT 1`).Scan(&seq, &at)
 	if errors.Is(err, sql.ErrNoRows) {
 		return s, nil

@@ -109,6 +109,70 @@ var migrations = [...]string{
 	ALTER TABLE journal ADD COLUMN undated INTEGER;
 	CREATE INDEX undated ON journal (undated) WHERE undated = 1;`,
 	trendTables,
+	// Intervals are for ever. Moments and lengths are nanoseconds; "from" and "to" are reckoned back from the end, so that
+	// their distance is the length whatever the wall clock did meanwhile. What has not ended stands in duty.kept.
+	`CREATE TABLE equipment (
+		id          INTEGER PRIMARY KEY,
+		name        TEXT NOT NULL UNIQUE,
+		looked      INTEGER NOT NULL,
+		moment      INTEGER NOT NULL,
+		n           INTEGER NOT NULL DEFAULT 0,
+		run         INTEGER NOT NULL DEFAULT 0,
+		still       INTEGER NOT NULL DEFAULT 0,
+		unseen      INTEGER NOT NULL DEFAULT 0,
+		starts      INTEGER NOT NULL DEFAULT 0,
+		runs        INTEGER NOT NULL DEFAULT 0,
+		lost        INTEGER NOT NULL DEFAULT 0,
+		lost_run    INTEGER NOT NULL DEFAULT 0,
+		lost_still  INTEGER NOT NULL DEFAULT 0,
+		lost_unseen INTEGER NOT NULL DEFAULT 0,
+		lost_starts INTEGER NOT NULL DEFAULT 0,
+		lost_runs   INTEGER NOT NULL DEFAULT 0
+	) STRICT;
+	CREATE TABLE intervals (
+		equipment INTEGER NOT NULL,
+		n         INTEGER NOT NULL,
+		kind      INTEGER NOT NULL,
+		begun     INTEGER NOT NULL,
+		ended     INTEGER NOT NULL,
+		"from"    INTEGER NOT NULL,
+		"to"      INTEGER NOT NULL,
+		still     INTEGER NOT NULL,
+		starts    INTEGER NOT NULL,
+		hour      INTEGER NOT NULL,
+		new       INTEGER NOT NULL,
+		stopped   INTEGER NOT NULL,
+		why       TEXT NOT NULL,
+		PRIMARY KEY (equipment, n)
+	) STRICT, WITHOUT ROWID;
+	CREATE TABLE duty_days (
+		equipment INTEGER NOT NULL,
+		day       TEXT NOT NULL,
+		run       INTEGER NOT NULL,
+		still     INTEGER NOT NULL,
+		unseen    INTEGER NOT NULL,
+		starts    INTEGER NOT NULL,
+		runs      INTEGER NOT NULL,
+		longest   INTEGER NOT NULL,
+		shortest  INTEGER,
+		worst     INTEGER NOT NULL,
+		first     INTEGER NOT NULL,
+		last      INTEGER NOT NULL,
+		PRIMARY KEY (equipment, day)
+	) STRICT, WITHOUT ROWID;
+	CREATE TABLE duty_zone (
+		one  INTEGER PRIMARY KEY CHECK (one = 1),
+		zone TEXT NOT NULL
+	) STRICT;
+	CREATE VIEW equipment_intervals AS SELECT e.name AS equipment, i.n,
+		CASE i.kind WHEN 0 THEN 'run' WHEN 1 THEN 'unseen' ELSE 'starts' END AS kind,
+		strftime('%Y-%m-%dT%H:%M:%fZ', i."from" / 1000.0, 'unixepoch') AS begun, strftime('%Y-%m-%dT%H:%M:%fZ', i."to" / 1000.0, 'unixepoch') AS ended,
+		(i.ended - i.begun) / 1e9 AS seconds, i.still / 1e9 AS still_seconds_before, i.starts, i.why
+		FROM intervals i JOIN equipment e ON e.id = i.equipment;
+	CREATE VIEW equipment_days AS SELECT e.name AS equipment, d.day, d.run / 3.6e12 AS run_hours, d.still / 3.6e12 AS still_hours,
+		d.unseen / 3.6e12 AS unseen_hours, 1.0 * d.run / nullif(d.run + d.still, 0) AS duty, d.starts, d.runs,
+		d.longest / 1e9 AS longest_seconds, d.shortest / 1e9 AS shortest_seconds, d.worst AS worst_hour_starts
+		FROM duty_days d JOIN equipment e ON e.id = d.equipment;`,
 }
 
 // uri names the file for the driver with its parameters; any path is good.

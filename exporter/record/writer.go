@@ -51,7 +51,7 @@ func newWriter(ctx context.Context, db *sql.DB) (*writer, error) {
 		return nil, err
 	}
 	w := &writer{conn: conn, stmts: map[string]*sql.Stmt{}}
-	for _, text := range append(slices.Concat(outboxStatements(), redateStatements(), trendStatements()),
+	for _, text := range append(slices.Concat(outboxStatements(), redateStatements(), trendStatements(), runsStatements()),
 		sqlBegin, sqlCommit, sqlRollback, sqlRun, sqlAlive, sqlLine, sqlNoAlarms, sqlNoConditions, sqlNoAlarm,
 		sqlAlarm, sqlCondition, sqlDuty, sqlCount,
 	) {
