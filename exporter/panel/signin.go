@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"time"
 
 	"roundsman/exporter"
 	"roundsman/exporter/signin"
@@ -70,7 +71,7 @@ func (p *Panel) accounts() bool { return p.opts.Door != nil && p.opts.Door.Any()
 
 // open are the paths that need no sign-in: it itself, what it is drawn with, whether the daemon lives, and links of
 // messages, which are keys of their own.
-var open = []string{"/sign-in", "/sign-out", "/health", "/assets/", exporter.LinkPath}
+var open = []string{"/sign-in", "/sign-out", "/health", "/assets/", exporter.LinkPath, "/manifest.webmanifest", "/worker.js"}
 
 func isOpen(path string) bool {
 	for _, o := range open {
@@ -98,9 +99,8 @@ func (p *Panel) mayView(r *http.Request) bool {
 // anyKey reports whether somebody has the key. All are compared, whichever fits.
 func (p *Panel) anyKey(key string) bool {
 	found := false
-	people := p.people()
-	for i := range people {
-		if want := people[i].Key; want != "" && sameKey(want, key) {
+	for _, person := range p.people() {
+		if person.Key != "" && sameKey(person.Key, key) {
 			found = true
 		}
 	}
@@ -118,10 +118,10 @@ func (p *Panel) Private(next http.Handler) http.Handler {
 	})
 }
 
-// private lets through who may look, and what needs no sign-in.
+// private lets through who may look, and what needs no sign-in. Whoever may do something is told by each act itself.
 func (p *Panel) private(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !isOpen(r.URL.Path) && !p.mayView(r) {
+		if r.Method != http.MethodPost && !isOpen(r.URL.Path) && !p.mayView(r) {
 			askToSignIn(w, r)
 			return
 		}
@@ -144,6 +144,10 @@ func askToSignIn(w http.ResponseWriter, r *http.Request) {
 // within ends a handler that lasts when the session ends that it began in.
 func (p *Panel) within(h handler) handler {
 	return func(w http.ResponseWriter, r *http.Request) error {
+		// the server's limits are for one request and one answer; what lasts has deadlines of its own
+		if err := http.NewResponseController(w).SetReadDeadline(time.Time{}); err != nil && !errors.Is(err, http.ErrNotSupported) {
+			return err
+		}
 		if p.opts.Door != nil {
 			ctx, cancel, ok := p.opts.Door.Within(r.Context(), token(r))
 			defer cancel()
