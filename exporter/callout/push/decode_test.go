@@ -1,23 +1,19 @@
 package push_test
 
 import (
-	"bytes"
-	"crypto/aes"
-	"crypto/cipher"
 	"crypto/ecdh"
 	"crypto/ecdsa"
 	"crypto/elliptic"
-	"crypto/hkdf"
 	"crypto/sha256"
 	"encoding/base64"
-	"encoding/binary"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"math/big"
 	"strings"
 	"testing"
 	"time"
+
+	"roundsman/exporter/callout/push/pushtest"
 )
 
 // The tests' own reading of RFC 8188, 8291 and 8292, which shares nothing with the library under test.
@@ -32,54 +28,7 @@ func b64(t testing.TB, s string) []byte {
 }
 
 // phone is who receives: RFC 8291's user agent.
-type phone struct {
-	private *ecdh.PrivateKey
-	secret  []byte
-}
-
-// steps are the intermediate values of RFC 8291, Appendix A.
-type steps struct{ shared, prkKey, ikm, prk, cek, nonce []byte }
-
-func (p phone) open(body []byte) (plain []byte, s steps, err error) {
-	if len(body) < 21 || len(body) < 21+int(body[20]) {
-		return nil, s, errors.New("shorter than its header")
-	}
-	salt, size, n := body[:16], binary.BigEndian.Uint32(body[16:20]), int(body[20])
-	sender, sealed := body[21:21+n], body[21+n:]
-	key, err := ecdh.P256().NewPublicKey(sender)
-	if err != nil {
-		return nil, s, err
-	}
-	if s.shared, err = p.private.ECDH(key); err != nil {
-		return nil, s, err
-	}
-	info := "WebPush: info\x00" + string(p.private.PublicKey().Bytes()) + string(sender)
-	s.prkKey, _ = hkdf.Extract(sha256.New, s.shared, p.secret)
-	s.ikm, _ = hkdf.Expand(sha256.New, s.prkKey, info, 32)
-	s.prk, _ = hkdf.Extract(sha256.New, s.ikm, salt)
-	s.cek, _ = hkdf.Expand(sha256.New, s.prk, "Content-Encoding: aes128gcm\x00", 16)
-	s.nonce, _ = hkdf.Expand(sha256.New, s.prk, "Content-Encoding: nonce\x00", 12)
-	block, err := aes.NewCipher(s.cek)
-	if err != nil {
-		return nil, s, err
-	}
-	gcm, err := cipher.NewGCM(block)
-	if err != nil {
-		return nil, s, err
-	}
-	if len(sealed) > int(size) {
-		return nil, s, fmt.Errorf("%d bytes in records of %d: more than the one that RFC 8291, section 4 allows", len(sealed), size)
-	}
-	padded, err := gcm.Open(nil, s.nonce, sealed, nil)
-	if err != nil {
-		return nil, s, err
-	}
-	plain, ok := bytes.CutSuffix(bytes.TrimRight(padded, "\x00"), []byte{2})
-	if !ok {
-		return nil, s, errors.New("no delimiter of a last record")
-	}
-	return plain, s, nil
-}
+type phone = pushtest.Phone
 
 // token is what a VAPID header claims.
 type token struct {
@@ -125,7 +74,7 @@ func verify(authorization string) (tok token, err error) {
 // RFC 8291, Appendix A: the published body opens with every published step on the way.
 func TestOwnDecoderOnAppendixA(t *testing.T) {
 	p := appendixA(t)
-	plain, s, err := p.open(b64(t, appendixBody))
+	plain, s, err := p.Open(b64(t, appendixBody))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -137,12 +86,12 @@ func TestOwnDecoderOnAppendixA(t *testing.T) {
 		got  []byte
 		want string
 	}{
-		{"ecdh_secret", s.shared, "kyrL1jIIOHEzg3sM2ZWRHDRB62YACZhhSlknJ672kSs"},
-		{"PRK_key", s.prkKey, "Snr3JMxaHVDXHWJn5wdC52WjpCtd2EIEGBykDcZW32k"},
-		{"IKM", s.ikm, "S4lYMb_L0FxCeq0WhDx813KgSYqU26kOyzWUdsXYyrg"},
-		{"PRK", s.prk, "09_eUZGrsvxChDCGRCdkLiDXrReGOEVeSCdCcPBSJSc"},
-		{"CEK", s.cek, "oIhVW04MRdy2XN9CiKLxTg"},
-		{"nonce", s.nonce, "4h_95klXJ5E_qnoN"},
+		{"ecdh_secret", s.Shared, "kyrL1jIIOHEzg3sM2ZWRHDRB62YACZhhSlknJ672kSs"},
+		{"PRK_key", s.PRKKey, "Snr3JMxaHVDXHWJn5wdC52WjpCtd2EIEGBykDcZW32k"},
+		{"IKM", s.IKM, "S4lYMb_L0FxCeq0WhDx813KgSYqU26kOyzWUdsXYyrg"},
+		{"PRK", s.PRK, "09_eUZGrsvxChDCGRCdkLiDXrReGOEVeSCdCcPBSJSc"},
+		{"CEK", s.CEK, "oIhVW04MRdy2XN9CiKLxTg"},
+		{"nonce", s.Nonce, "4h_95klXJ5E_qnoN"},
 	} {
 		if got := base64.RawURLEncoding.EncodeToString(row.got); got != row.want {
 			t.Errorf("%s %s, want %s", row.name, got, row.want)
@@ -170,7 +119,7 @@ func appendixA(t testing.TB) phone {
 	if got := base64.RawURLEncoding.EncodeToString(private.PublicKey().Bytes()); got != appendixPublic {
 		t.Fatalf("ua_public %s", got)
 	}
-	return phone{private, b64(t, appendixSecret)}
+	return phone{Private: private, Secret: b64(t, appendixSecret)}
 }
 
 // RFC 8292, section 2.4: the published token verifies, and not with one letter changed.

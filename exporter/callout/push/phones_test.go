@@ -76,9 +76,7 @@ func (e *exchange) got(name string) [][]byte {
 	return e.bodies[name]
 }
 
-func (p phone) at(name string) exporter.Secret {
-	return exporter.Secret(strings.Replace(p.subscription(), "/p/secret-of-the-phone", "/p/"+name, 1))
-}
+func at(p phone, name string) exporter.Secret { return exporter.Secret(p.Subscription(name)) }
 
 // keeper keeps at once whatever changes, as the judge's rounds do, and remembers the last document.
 type keeper struct {
@@ -124,7 +122,7 @@ func newPhones(t *testing.T, doc []byte) *push.Phones {
 func store(t *testing.T, p *push.Phones, person, name string) (phone, exporter.Phone) {
 	t.Helper()
 	x := newPhone(t)
-	kept, err := p.Store(t.Context(), person, name, x.at(name))
+	kept, err := p.Store(t.Context(), person, name, at(x, name))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,7 +149,7 @@ func TestEveryPhoneOfAPerson(t *testing.T) {
 		if len(e.got(name)) != 1 {
 			t.Fatalf("%s got %d messages", name, len(e.got(name)))
 		}
-		plain, _, err := p.open(e.got(name)[0])
+		plain, _, err := p.Open(e.got(name)[0])
 		var got push.Payload
 		if err := errors.Join(err, json.Unmarshal(plain, &got)); err != nil || got.Title != "Ardenmoor AIR header pressure low" {
 			t.Errorf("%s reads %+v, %v", name, got, err)
@@ -163,7 +161,7 @@ func TestEveryPhoneOfAPerson(t *testing.T) {
 	if fan.Kind() != "push" {
 		t.Errorf("kind %q", fan.Kind())
 	}
-	if _, err := fan.Send(t.Context(), calltest.Message(string(newPhone(t).at("four")))); err != nil || len(e.got("four")) != 1 {
+	if _, err := fan.Send(t.Context(), calltest.Message(string(at(newPhone(t), "four")))); err != nil || len(e.got("four")) != 1 {
 		t.Errorf("a subscription written out: %v, %d messages", err, len(e.got("four")))
 	}
 }
@@ -222,14 +220,14 @@ func TestPhonesAreKept(t *testing.T) {
 	k := keep(t, phones)
 	c := channel(t, e.opts)
 	phones.Through(c)
-	one, err := phones.Store(t.Context(), "n.quill", "Niamh's \n phone\u0007 "+strings.Repeat("x", 50), newPhone(t).at("one"))
+	one, err := phones.Store(t.Context(), "n.quill", "Niamh's \n phone\u0007 "+strings.Repeat("x", 50), at(newPhone(t), "one"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	if want := "Niamh's phone " + strings.Repeat("x", 26); one.Name != want || one.Person != "n.quill" || one.Stale || one.Added.IsZero() {
 		t.Errorf("got %+v", one)
 	}
-	two, err := phones.Store(t.Context(), "n.quill", "", newPhone(t).at("two"))
+	two, err := phones.Store(t.Context(), "n.quill", "", at(newPhone(t), "two"))
 	if err != nil || two.Name != "phone" {
 		t.Errorf("%+v, %v", two, err)
 	}
@@ -268,7 +266,7 @@ func TestStoreWaitsForTheRecord(t *testing.T) {
 		}
 		stored := make(chan error, 1)
 		go func() {
-			_, err := phones.Store(t.Context(), "n.quill", "one", x.at("one"))
+			_, err := phones.Store(t.Context(), "n.quill", "one", at(x, "one"))
 			stored <- err
 		}()
 		synctest.Wait()
@@ -301,7 +299,7 @@ func TestPhonesRefused(t *testing.T) {
 	if _, err := phones.PublicKey(); err == nil {
 		t.Error("a key without a channel")
 	}
-	if _, err := phones.Store(t.Context(), "n.quill", "x", newPhone(t).at("x")); err == nil {
+	if _, err := phones.Store(t.Context(), "n.quill", "x", at(newPhone(t), "x")); err == nil {
 		t.Error("stored without a channel")
 	}
 	c := channel(t, e.opts)
@@ -318,17 +316,17 @@ func TestPhonesRefused(t *testing.T) {
 	for i := range push.MostPhones {
 		store(t, phones, "n.quill", fmt.Sprint("phone-", i))
 	}
-	if _, err := phones.Store(t.Context(), "n.quill", "x", newPhone(t).at("x")); !errors.Is(err, exporter.ErrPhoneLimit) {
+	if _, err := phones.Store(t.Context(), "n.quill", "x", at(newPhone(t), "x")); !errors.Is(err, exporter.ErrPhoneLimit) {
 		t.Errorf("one too many: %v", err)
 	}
 	before := phones.List("n.quill")
-	if _, err := phones.Store(t.Context(), "n.quill", "again", newPhone(t).at("phone-2")); err != nil {
+	if _, err := phones.Store(t.Context(), "n.quill", "again", at(newPhone(t), "phone-2")); err != nil {
 		t.Errorf("the same phone again: %v", err)
 	}
 	if after := phones.List("n.quill"); len(after) != len(before) || after[4].Name != "again" {
 		t.Errorf("the same phone again: %+v", after)
 	}
-	if _, err := phones.Store(t.Context(), "m.hartnell", "hers", newPhone(t).at("phone-0")); err != nil || len(phones.List("n.quill")) != push.MostPhones-1 {
+	if _, err := phones.Store(t.Context(), "m.hartnell", "hers", at(newPhone(t), "phone-0")); err != nil || len(phones.List("n.quill")) != push.MostPhones-1 {
 		t.Errorf("handed on: %v, %d left", err, len(phones.List("n.quill")))
 	}
 }
@@ -364,7 +362,7 @@ func TestTestMessage(t *testing.T) {
 	if err := phones.Test(t.Context(), "n.quill", one.ID); err != nil {
 		t.Fatal(err)
 	}
-	plain, _, err := p.open(e.got("one")[0])
+	plain, _, err := p.Open(e.got("one")[0])
 	var got push.Payload
 	if err := errors.Join(err, json.Unmarshal(plain, &got)); err != nil || got.Subject != "drill" || got.Title != "Ardenmoor Wash TEST: nothing is wrong" ||
 		!strings.HasSuffix(got.Body, callout.Caution) || got.Alarm != "" {
@@ -391,8 +389,8 @@ func TestPhonesTellNoSecret(t *testing.T) {
 	keep(t, phones)
 	phones.Through(channel(t, e.opts))
 	x, kept := store(t, phones, "n.quill", "one")
-	said := fmt.Sprintf("%+v %+v %v", kept, phones.List(""), x.at("one"))
-	for _, secret := range []string{"push.example.net", base64.RawURLEncoding.EncodeToString(x.secret), base64.RawURLEncoding.EncodeToString(x.private.PublicKey().Bytes())} {
+	said := fmt.Sprintf("%+v %+v %v", kept, phones.List(""), at(x, "one"))
+	for _, secret := range []string{"push.example.net", base64.RawURLEncoding.EncodeToString(x.Secret), base64.RawURLEncoding.EncodeToString(x.Private.PublicKey().Bytes())} {
 		if strings.Contains(said, secret) {
 			t.Errorf("%s stands in %s", secret, said)
 		}

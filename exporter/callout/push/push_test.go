@@ -3,8 +3,6 @@ package push_test
 import (
 	"bytes"
 	"context"
-	"crypto/ecdh"
-	"crypto/rand"
 	"crypto/tls"
 	"encoding/base64"
 	"encoding/json"
@@ -28,6 +26,7 @@ import (
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/internal/calltest"
 	"roundsman/exporter/callout/push"
+	"roundsman/exporter/callout/push/pushtest"
 	"roundsman/rules"
 )
 
@@ -78,28 +77,20 @@ func channel(t *testing.T, o push.Options) *push.Channel {
 	return c
 }
 
-func (p phone) subscription() string {
-	enc := base64.RawURLEncoding
-	return `{"endpoint":"https://push.example.net/p/secret-of-the-phone","expirationTime":null,"keys":{"p256dh":"` +
-		enc.EncodeToString(p.private.PublicKey().Bytes()) + `","auth":"` + enc.EncodeToString(p.secret) + `"}}`
-}
-
 func newPhone(t testing.TB) phone {
 	t.Helper()
-	private, err := ecdh.P256().GenerateKey(rand.Reader)
+	p, err := pushtest.NewPhone()
 	if err != nil {
 		t.Fatal(err)
 	}
-	secret := make([]byte, 16)
-	rand.Read(secret)
-	return phone{private, secret}
+	return p
 }
 
 func TestPhoneReadsTheMessage(t *testing.T) {
 	for _, p := range []phone{appendixA(t), newPhone(t)} {
 		s := start(t, created)
 		c := channel(t, s.opts)
-		m := calltest.Message(p.subscription())
+		m := calltest.Message(p.Subscription("secret-of-the-phone"))
 		m.Repeat = true
 		receipt, err := c.Send(t.Context(), m)
 		if err != nil {
@@ -108,7 +99,7 @@ func TestPhoneReadsTheMessage(t *testing.T) {
 		if receipt != (callout.Receipt{Reference: "push.example.net"}) {
 			t.Errorf("receipt %+v", receipt)
 		}
-		plain, _, err := p.open(s.bodies[0])
+		plain, _, err := p.Open(s.bodies[0])
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -147,11 +138,11 @@ func TestPhoneReadsTheMessage(t *testing.T) {
 func TestForeignDecoder(t *testing.T) {
 	p := newPhone(t)
 	s := start(t, created)
-	m := calltest.Message(p.subscription())
+	m := calltest.Message(p.Subscription("secret-of-the-phone"))
 	if _, err := channel(t, s.opts).Send(t.Context(), m); err != nil {
 		t.Fatal(err)
 	}
-	want, _, err := p.open(s.bodies[0])
+	want, _, err := p.Open(s.bodies[0])
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -171,7 +162,7 @@ func TestForeignDecoder(t *testing.T) {
 	if got := decrypt(t, python, b64(t, appendixBody), appendixPrivate, appendixSecret); string(got) != "When I grow up, I want to be a watermelon" {
 		t.Errorf("RFC 8291, Appendix A reads %q", got)
 	}
-	if got := decrypt(t, python, s.bodies[0], enc(p.private.Bytes()), enc(p.secret)); !bytes.Equal(got, want) {
+	if got := decrypt(t, python, s.bodies[0], enc(p.Private.Bytes()), enc(p.Secret)); !bytes.Equal(got, want) {
 		t.Errorf("reads %q, want %q", got, want)
 	}
 }
@@ -186,13 +177,13 @@ func TestLongTextsAreCut(t *testing.T) {
 		{"Low", "a" + strings.Repeat("°", 5000)}, {strings.Repeat("T", 6000), "text"}, {"Low", strings.Repeat("x", 3600)},
 		{"Low", strings.Repeat("x\"\\\n", 900)}, {"Low", "\xff\xfe" + strings.Repeat("\x80", 4000)},
 	} {
-		m := calltest.Message(p.subscription())
+		m := calltest.Message(p.Subscription("secret-of-the-phone"))
 		m.Title, m.Text = tt.title, tt.text
 		if _, err := c.Send(t.Context(), m); err != nil {
 			t.Fatal(err)
 		}
 		body := s.bodies[len(s.bodies)-1]
-		plain, _, err := p.open(body)
+		plain, _, err := p.Open(body)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -210,7 +201,7 @@ func TestLongTextsAreCut(t *testing.T) {
 			t.Errorf("cut within a character: %q", got.Body[len(got.Body)-20:])
 		}
 	}
-	m := calltest.Message(p.subscription())
+	m := calltest.Message(p.Subscription("secret-of-the-phone"))
 	m.Link, m.Title, m.Site = strings.Repeat("l", 9000), strings.Repeat("T", 9000), strings.Repeat("s", 9000)
 	if _, err := c.Send(t.Context(), m); err != nil {
 		t.Errorf("with nothing that fits: %v", err)
@@ -222,7 +213,7 @@ func TestUrgencyAndTopic(t *testing.T) {
 	s := start(t, created)
 	c := channel(t, s.opts)
 	send := func(change func(*callout.Message)) http.Header {
-		m := calltest.Message(p.subscription())
+		m := calltest.Message(p.Subscription("secret-of-the-phone"))
 		change(m)
 		if _, err := c.Send(t.Context(), m); err != nil {
 			t.Fatal(err)
@@ -265,8 +256,8 @@ func TestWhatAStatusMeans(t *testing.T) {
 				w.Header().Set("Location", "https://push.example.net/other")
 				w.WriteHeader(tt.status)
 			})
-			_, err := channel(t, s.opts).Send(t.Context(), calltest.Message(p.subscription()))
-			calltest.Silent(t, err, "secret-of", base64.RawURLEncoding.EncodeToString(p.secret))
+			_, err := channel(t, s.opts).Send(t.Context(), calltest.Message(p.Subscription("secret-of-the-phone")))
+			calltest.Silent(t, err, "secret-of", base64.RawURLEncoding.EncodeToString(p.Secret))
 			for _, class := range []error{callout.ErrGone, callout.ErrForGood, callout.ErrPerhaps} {
 				if errors.Is(err, class) != (class == tt.want) {
 					t.Errorf("%v: is %v: %v", err, class, !(class == tt.want))
@@ -291,7 +282,7 @@ func TestSilence(t *testing.T) {
 				return ours, nil
 			}})
 		begin := time.Now()
-		_, err := c.Send(t.Context(), calltest.Message(p.subscription()))
+		_, err := c.Send(t.Context(), calltest.Message(p.Subscription("secret-of-the-phone")))
 		if took := time.Since(begin); took != 10*time.Second || !errors.Is(err, context.DeadlineExceeded) {
 			t.Errorf("%v after %v", err, took)
 		}
@@ -302,17 +293,17 @@ func TestSilence(t *testing.T) {
 
 func TestSubscriptionsRefused(t *testing.T) {
 	p := newPhone(t)
-	good := p.subscription()
-	public := base64.RawURLEncoding.EncodeToString(p.private.PublicKey().Bytes())
-	secret := base64.RawURLEncoding.EncodeToString(p.secret)
+	good := p.Subscription("secret-of-the-phone")
+	public := base64.RawURLEncoding.EncodeToString(p.Private.PublicKey().Bytes())
+	secret := base64.RawURLEncoding.EncodeToString(p.Secret)
 	if _, err := push.ParseSubscription(good); err != nil {
 		t.Fatal(err)
 	}
-	padded := strings.NewReplacer(public, base64.StdEncoding.EncodeToString(p.private.PublicKey().Bytes()), secret, base64.URLEncoding.EncodeToString(p.secret)).Replace(good)
+	padded := strings.NewReplacer(public, base64.StdEncoding.EncodeToString(p.Private.PublicKey().Bytes()), secret, base64.URLEncoding.EncodeToString(p.Secret)).Replace(good)
 	if s, err := push.ParseSubscription(padded); err != nil || s.Keys.P256dh != public || s.Keys.Auth != secret {
 		t.Errorf("the other spellings of base64: %v", err)
 	}
-	off := p.private.PublicKey().Bytes()
+	off := p.Private.PublicKey().Bytes()
 	off[64] ^= 1
 	for name, text := range map[string]string{
 		"nothing":        "",
