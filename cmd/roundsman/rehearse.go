@@ -206,7 +206,7 @@ func progressBar(read, of int64) string {
 
 func printRehearsal(w io.Writer, r *rehearsal.Report, l rehearsal.Ledger) error {
 	printLedger(w, r, l)
-	for _, print := range []func(io.Writer, *rehearsal.Report) error{printFigures, printSuggestions, printAlarms} {
+	for _, print := range []func(io.Writer, *rehearsal.Report) error{printFigures, printSuggestions, printSystem, printAlarms} {
 		if err := print(w, r); err != nil {
 			return err
 		}
@@ -317,6 +317,20 @@ func printSuggestions(w io.Writer, r *rehearsal.Report) error {
 		fmt.Fprintln(w, text)
 	}
 	return nil
+}
+
+// printSystem prints the figures of the alarm system as a whole.
+func printSystem(w io.Writer, r *rehearsal.Report) error {
+	f, err := r.AlarmSystem()
+	if err != nil {
+		_, err = fmt.Fprintf(w, "\nno figures of the alarm system: %v\n", err)
+		return err
+	}
+	if len(r.Alarms) == 0 {
+		return nil
+	}
+	fmt.Fprint(w, "\nThe alarm system as a whole:\n")
+	return f.Table(w)
 }
 
 func changedTo(was, is string) string {

@@ -103,6 +103,13 @@ func (r *Report) WriteJSON(w io.Writer, l Ledger) error {
 		return err
 	}
 	b.Write(text)
+	if figures, err := r.AlarmSystem(); err == nil { // without a span there are none
+		b.WriteString(",\n\"figures\":")
+		if text, err = json.Marshal(figures); err != nil {
+			return err
+		}
+		b.Write(text)
+	}
 	b.WriteString("}\n")
 	return b.Flush()
 }

@@ -26,6 +26,8 @@ type Alarm struct {
 	Start  Time
 	End    Time // means nothing while Active
 	Active bool // still so when the data end
+	// Silenced: it was suppressed by design, its condition was still true.
+	Silenced bool
 	// Peak is the worst value in the point's unit, or of what the rule compares; NaN where there is none.
 	Peak float64
 }
@@ -68,7 +70,7 @@ func (r *run) report(form Form, o Options) *Report {
 		Alarms: make([]Alarm, len(main.alarms)), Silent: r.silent(),
 	}
 	for i, a := range main.alarms {
-		rep.Alarms[i] = Alarm{Rule: int(a.rule), Start: a.start, End: a.end, Active: a.active, Peak: a.peak}
+		rep.Alarms[i] = Alarm{Rule: int(a.rule), Start: a.start, End: a.end, Active: a.active, Silenced: a.silenced, Peak: a.peak}
 	}
 	for i := range main.tallies {
 		rep.Figures = append(rep.Figures, r.figures(i, len(main.alarms)))

@@ -39,6 +39,7 @@ type noted struct {
 type activation struct {
 	rule       int32
 	active     bool
+	silenced   bool
 	start, end Time
 	peak       float64
 }
@@ -113,6 +114,7 @@ func (s *stage) begin(e *rules.Event) {
 func (s *stage) close(e *rules.Event, t *tally) {
 	a := &s.alarms[t.open]
 	a.active, a.end, a.peak = false, Time{At: e.At}, s.status[e.Rule].Peak
+	a.silenced = e.Kind == rules.EventSuppressed
 	s.changed = append(s.changed, noted{t.open, true})
 	t.open = -1
 }
