@@ -118,21 +118,25 @@ type packedFigures struct {
 	data        []byte
 }
 
-func (h *hourFigures) pack() (p packedFigures) {
+func (h *hourFigures) pack() packedFigures {
 	t, _ := h.total()
-	p.base = t.low
+	base := t.low
 	var rows [figureRows][perHour]int64
 	for i := range h.minutes {
 		m := &h.minutes[i]
 		rows[4][i] = m.share()
 		if m.usable > 0 {
-			rows[0][i], rows[1][i], rows[2][i], rows[3][i] = m.low-p.base, m.mean(), m.high-m.low, m.last-m.low
+			rows[0][i], rows[1][i], rows[2][i], rows[3][i] = m.low-base, m.mean(), m.high-m.low, m.last-m.low
 		}
 		if !fitting(rows[0][i], rows[1][i], rows[2][i], rows[3][i]) {
 			rows[0][i], rows[1][i], rows[2][i], rows[3][i], rows[4][i] = 0, 0, 0, 0, noUsable
 		}
 	}
-	p.share = rows[4][0]
+	return packRows(base, &rows)
+}
+
+func packRows(base int64, rows *[figureRows][perHour]int64) packedFigures {
+	p := packedFigures{base: base, share: rows[4][0]}
 	for k := range rows {
 		p.row(k, &rows[k])
 	}

@@ -1,0 +1,324 @@
+package record
+
+import (
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"errors"
+	"slices"
+	"time"
+
+	"roundsman/exporter/record/pack"
+)
+
+// building is a piece that is being made of the windows from first to last, all of one hour.
+type building struct {
+	piece, hour, first, last int64
+	time, until, readings    int64
+	series                   []int64          // that are still to be packed
+	clocks                   map[string]int64 // by the clocks of the windows they were made of
+}
+
+// pack makes the next part of a piece. A piece is taken for readings only when it is done; until then the windows are.
+func (u *Upkeep) pack(ctx context.Context, now time.Time) (more bool, err error) {
+	if u.build == nil {
+		if more, err = u.undo(ctx); more || err != nil {
+			return more, err
+		}
+		if u.build, err = u.plan(ctx, now); err != nil || u.build == nil {
+			return false, err
+		}
+	}
+	b := u.build
+	n := min(pack.GroupSize, len(b.series))
+	cols, err := u.gather(ctx, b, b.series[:n])
+	if err != nil {
+		return false, err
+	}
+	err = u.write(ctx, func(tx *sql.Tx) error { return b.store(ctx, tx, cols) })
+	if err != nil {
+		return false, err
+	}
+	if b.series = b.series[n:]; len(b.series) == 0 {
+		err = u.write(ctx, func(tx *sql.Tx) error {
+			_, err := tx.ExecContext(ctx, `UPDATE pieces SET done = 1 WHERE piece = ?`, b.piece)
+			return err
+		})
+		u.build = nil
+	}
+	return true, err
+}
+
+// undo takes back a piece that was not finished: the box was stopped meanwhile.
+func (u *Upkeep) undo(ctx context.Context) (bool, error) {
+	var piece int64
+	err := u.r.Reader.db.QueryRowContext(ctx, `SELECT piece FROM pieces WHERE done = 0`).Scan(&piece)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	return true, u.dropPiece(ctx, piece)
+}
+
+// dropPiece deletes some rows of a piece, and itself when none is left.
+func (u *Upkeep) dropPiece(ctx context.Context, piece int64) error {
+	return u.write(ctx, func(tx *sql.Tx) error {
+		for _, table := range []string{"chunk", "clock"} {
+			res, err := tx.ExecContext(ctx, `DELETE FROM `+table+`s WHERE `+table+` IN (SELECT `+table+` FROM `+table+`s WHERE `+table+` >= ? AND `+table+` < ? LIMIT ?)`,
+				chunkOf(piece, 0), chunkOf(piece+1, 0), rowsAtOnce)
+			if err != nil {
+				return err
+			}
+			if n, err := res.RowsAffected(); n > 0 || err != nil {
+				return err
+			}
+		}
+		_, err := tx.ExecContext(ctx, `DELETE FROM pieces WHERE piece = ?`, piece)
+		return err
+	})
+}
+
+const sqlPacked = `(SELECT coalesce(max("last"), 0) FROM pieces WHERE done = 1)`
+
+// plan begins a piece of the oldest windows if their hour is over. nil: there is none.
+func (u *Upkeep) plan(ctx context.Context, now time.Time) (*building, error) {
+	b, err := u.oldestHour(ctx)
+	if err != nil || b == nil {
+		return nil, err
+	}
+	var follows bool
+	err = u.r.Reader.db.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM windows WHERE "window" > ?)`, b.last).Scan(&follows)
+	if err != nil || !follows && now.UnixMilli() < (b.hour+1)*hourMillis+lateness.Milliseconds() {
+		return nil, err
+	}
+	if b.series, err = u.seriesOf(ctx, b); err != nil {
+		return nil, err
+	}
+	err = u.write(ctx, func(tx *sql.Tx) error {
+		return tx.QueryRowContext(ctx, `INSERT INTO pieces (hour, time, until, "last", readings, done) VALUES (?, ?, ?, ?, ?, 0) RETURNING piece`,
+			b.hour, b.time, b.until, b.last, b.readings).Scan(&b.piece)
+	})
+	return b, err
+}
+
+// oldestHour returns the windows of one hour that come first, up to where the hour changes.
+func (u *Upkeep) oldestHour(ctx context.Context) (*building, error) {
+	rows, err := u.r.Reader.db.QueryContext(ctx, `SELECT "window", hour, time, until, readings FROM windows WHERE "window" > `+sqlPacked+` ORDER BY "window"`)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var b *building
+	for rows.Next() {
+		var window, hour, from, until, readings int64
+		if err := rows.Scan(&window, &hour, &from, &until, &readings); err != nil {
+			return nil, err
+		}
+		if b == nil {
+			b = &building{hour: hour, first: window, time: from, until: until, clocks: map[string]int64{}}
+		}
+		if hour != b.hour {
+			break
+		}
+		b.last, b.readings = window, b.readings+readings
+		b.time, b.until = min(b.time, from), max(b.until, until)
+	}
+	return b, rows.Err()
+}
+
+// eachWindow opens the windows of a piece one by one. A damaged one is left out; it stays a gap.
+func (u *Upkeep) eachWindow(ctx context.Context, b *building, f func(window int64, p *pack.Packed) error) error {
+	rows, err := u.r.Reader.db.QueryContext(ctx, `SELECT "window", data FROM windows WHERE "window" BETWEEN ? AND ? ORDER BY "window"`, b.first, b.last)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var window int64
+		var data []byte
+		if err := rows.Scan(&window, &data); err != nil {
+			return err
+		}
+		p, err := pack.OpenSheet(data)
+		if err != nil {
+			u.log.Error("upkeep of the record", "window", window, "error", err)
+			continue
+		}
+		if err := f(window, p); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+func (u *Upkeep) seriesOf(ctx context.Context, b *building) ([]int64, error) {
+	seen := map[int64]bool{}
+	err := u.eachWindow(ctx, b, func(_ int64, p *pack.Packed) error {
+		for _, id := range p.Series {
+			seen[id] = true
+		}
+		return nil
+	})
+	list := make([]int64, 0, len(seen))
+	for id := range seen {
+		list = append(list, id)
+	}
+	slices.Sort(list)
+	return list, err
+}
+
+// gathered is the readings of one series in all windows of a piece.
+type gathered struct {
+	strand
+	grid pack.Grid
+	key  []byte // tells which clocks of which windows its times are of
+}
+
+func (u *Upkeep) gather(ctx context.Context, b *building, series []int64) ([]*gathered, error) {
+	cols := make([]*gathered, len(series))
+	for i, id := range series {
+		g := &gathered{strand: strand{series: id}}
+		if err := u.r.Reader.db.QueryRowContext(ctx, `SELECT step, origin FROM series WHERE series = ?`, id).Scan(&g.grid.Step, &g.grid.Origin); err != nil {
+			return nil, err
+		}
+		cols[i] = g
+	}
+	err := u.eachWindow(ctx, b, func(window int64, p *pack.Packed) error {
+		for i, id := range p.Series {
+			k, ok := slices.BinarySearch(series, id)
+			if !ok {
+				continue
+			}
+			c, err := p.Column(i)
+			if err != nil {
+				u.log.Error("upkeep of the record", "window", window, "error", err)
+				continue
+			}
+			g := cols[k]
+			g.times = append(g.times, p.Clocks[p.Clock[i]]...)
+			g.Counts, g.Marks = append(g.Counts, c.Counts...), append(g.Marks, c.Marks...)
+			g.key = binary.AppendUvarint(binary.AppendUvarint(g.key, uint64(window-b.first)), uint64(p.Clock[i]))
+		}
+		return nil
+	})
+	return slices.DeleteFunc(cols, func(g *gathered) bool { return len(g.times) == 0 }), err
+}
+
+// store writes the chunks and minutes of some series.
+func (b *building) store(ctx context.Context, tx *sql.Tx, cols []*gathered) error {
+	for _, g := range cols {
+		clock, err := b.clock(ctx, tx, g)
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `INSERT INTO chunks (chunk, clock, readings, data) VALUES (?, ?, ?, ?)`,
+			chunkOf(b.piece, g.series), clock, len(g.times), pack.AppendColumn(nil, g.Column))
+		if err != nil {
+			return err
+		}
+		var h hourFigures
+		h.add(b.hour, g.times, g.Column)
+		if err := storeMinutes(ctx, tx, g.series, b.hour, &h, g.grid); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// clock returns the clock of a column; columns that were read together have one.
+func (b *building) clock(ctx context.Context, tx *sql.Tx, g *gathered) (int64, error) {
+	if id, ok := b.clocks[string(g.key)]; ok {
+		return id, nil
+	}
+	id := chunkOf(b.piece, int64(len(b.clocks)))
+	if _, err := tx.ExecContext(ctx, `INSERT INTO clocks (clock, data) VALUES (?, ?)`, id, pack.AppendTimes(nil, g.times)); err != nil {
+		return 0, err
+	}
+	b.clocks[string(g.key)] = id
+	return id, nil
+}
+
+// storeMinutes writes the figures of an hour. Where some are there already, as after a clock that was set back, the
+// minutes that were told stay.
+func storeMinutes(ctx context.Context, tx *sql.Tx, series, hour int64, h *hourFigures, g pack.Grid) error {
+	t, mean := h.total()
+	row := hourRow{series: series, hour: hour, readings: int64(t.seen), usable: int64(t.usable), good: int64(t.good), packedFigures: h.pack()}
+	if t.usable > 0 {
+		row.min, row.max, row.last, row.mean = g.Value(t.low), g.Value(t.high), g.Value(t.last), g.Origin+mean*g.Step
+	}
+	rows, err := tx.QueryContext(ctx, `SELECT `+minuteColumns+` FROM minutes WHERE series = ? AND hour = ?`, series, hour)
+	if err != nil {
+		return err
+	}
+	old, found, err := oneHour(rows)
+	if err != nil {
+		return err
+	}
+	if found {
+		row.merge(&old)
+	}
+	return row.insert(ctx, tx)
+}
+
+func oneHour(rows *sql.Rows) (h hourRow, found bool, err error) {
+	defer rows.Close()
+	if rows.Next() {
+		h, err = scanHour(rows, true)
+		return h, true, err
+	}
+	return h, false, rows.Err()
+}
+
+func (h *hourRow) insert(ctx context.Context, tx *sql.Tx) error {
+	var low, mean, high, last any
+	if h.usable > 0 {
+		low, mean, high, last = h.min, h.mean, h.max, h.last
+	}
+	w := &h.widths
+	_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO minutes (`+minuteColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		h.series, h.hour, low, mean, high, last, h.readings, h.usable, h.good, h.base, h.share, w[0], w[1], w[2], w[3], w[4], bytesOf(h.data))
+	return err
+}
+
+// bytesOf is never null.
+func bytesOf(b []byte) []byte {
+	if b == nil {
+		return []byte{}
+	}
+	return b
+}
+
+// merge adds the older figures of the same hour.
+func (h *hourRow) merge(old *hourRow) {
+	rows, err := h.unpack()
+	was, errOld := old.unpack()
+	if err != nil || errOld != nil {
+		return // the new ones alone
+	}
+	base := min(h.base, old.base)
+	for i := range rows[4] {
+		rows[0][i] += h.base - base
+		if was[4][i] == noReading {
+			continue
+		}
+		for k := range rows {
+			rows[k][i] = was[k][i]
+		}
+		rows[0][i] += old.base - base
+	}
+	for i, share := range rows[4] {
+		if share >= noUsable {
+			rows[0][i] = 0
+		}
+	}
+	h.packedFigures = packRows(base, &rows)
+	if old.usable > 0 && h.usable > 0 {
+		h.min, h.max = min(h.min, old.min), max(h.max, old.max)
+		h.mean = (h.mean*float64(h.usable) + old.mean*float64(old.usable)) / float64(h.usable+old.usable)
+	} else if old.usable > 0 {
+		h.min, h.mean, h.max, h.last = old.min, old.mean, old.max, old.last
+	}
+	h.readings, h.usable, h.good = h.readings+old.readings, h.usable+old.usable, h.good+old.good
+}
