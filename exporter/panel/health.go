@@ -40,9 +40,12 @@ type unitJSON struct {
 
 // health answers 200 while every part is alive, 503 otherwise. A link that is
 // down is told but is no fault of ours: restarting the daemon would not mend it.
-func (p *Panel) health(w http.ResponseWriter, _ *http.Request) error {
+func (p *Panel) health(w http.ResponseWriter, r *http.Request) error {
 	v, now := p.now()
 	h := p.healthJSON(v, now)
+	if !p.mayView(r) { // whoever watches the daemon needs no more than the answer
+		h.Parts, h.Links = []partJSON{}, []linkStatus{}
+	}
 	body, err := json.Marshal(h)
 	if err != nil {
 		return fmt.Errorf("json: %w", err)
