@@ -17,6 +17,7 @@ import (
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/desk"
 	"roundsman/exporter/callout/outbox"
+	"roundsman/exporter/callout/push"
 	"roundsman/exporter/callout/sms"
 	"roundsman/exporter/record"
 	"roundsman/rules"
@@ -80,11 +81,16 @@ func (c *calling) open(now collector.Moment, site *configs.Site, kept *record.St
 	if c.maker.folder != "" && site.Callout.Links.Address != "" {
 		errs = append(errs, c.openLinks(site.Callout.Links.Life, used))
 	}
-	errs = append(errs, c.use(site))
+	var phones []byte
+	if p, ok := kept.Papers[phonesPaper]; ok {
+		phones = p.Doc
+	}
+	c.maker.phones, err = push.NewPhones(push.PhonesOptions{Clock: c.clock, Site: site.Name}, phones)
+	errs = append(errs, err, c.use(site))
 	if c.box, err = c.newBox(site); err != nil {
 		return errors.Join(append(errs, err)...)
 	}
-	c.weekly.restore(kept)
+	c.weekly.restore(kept, site, c.clock.Time(now).In(site.Zone))
 	errs = append(errs, c.box.Restore(now, kept, c.engine().Status(nil)))
 	return errors.Join(errs...)
 }
@@ -156,12 +162,19 @@ func (c *calling) step(now collector.Moment, events []rules.Event, answers []cal
 		events, _ = c.engine().Act(now, act, events) // what is done already is refused
 		c.acts = append(c.acts, c.box.Step(now, events[from:], nil, k)...)
 	}
+	if doc, changed := c.maker.phones.Save(); changed {
+		k.KeepPaper(phonesPaper, record.Paper{At: now, Doc: doc})
+	}
 	return events
 }
+
+// phonesPaper is the name under which the record keeps the phones on which people installed the panel.
+const phonesPaper = "phones"
 
 // committed lets the sender go on, now that the round is on the record, or cannot be.
 func (c *calling) committed() {
 	c.box.Committed()
+	c.maker.phones.Kept()
 	if n := len(c.box.Drills()); n > 0 || c.steps.Load() != nil {
 		c.showDrills()
 	}
@@ -178,7 +191,7 @@ func (c *calling) look(rule int) desk.Look {
 	return out
 }
 
-// link makes a link by which a person acknowledges an alarm; rule -1 is a drill, whose number stands in.
+// link makes a link by which a person acknowledges an alarm.
 func (c *calling) link(rule int, person string, now time.Time) string {
 	if c.links == nil {
 		return ""

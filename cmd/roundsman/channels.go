@@ -39,7 +39,6 @@ type ways struct {
 	channels map[string]callout.Channel
 	modems   []*modem
 	beat     *heartbeat.Beat // nil: none
-	pushed   *push.Channel   // nil: none
 }
 
 // wayMaker makes channels.
@@ -47,7 +46,7 @@ type wayMaker struct {
 	log    *slog.Logger
 	folder string // for marks that outlive a restart; "": they do not
 	alive  func() error
-	phones func(*push.Channel) callout.Channel // finds the phones of a person; nil: none do
+	phones *push.Phones // on which people installed the panel
 }
 
 // make makes the channels. Those that cannot be are left out, with errors that name them; what waits for them goes by the
@@ -108,10 +107,7 @@ func (w *wayMaker) add(out *ways, ch *configs.Channel, before []*modem) error {
 		if e != nil {
 			return e
 		}
-		out.pushed, made = p, p
-		if w.phones != nil {
-			made = w.phones(p)
-		}
+		made = w.phones.Through(p)
 	}
 	if err == nil && made != nil {
 		out.channels[ch.Name] = made

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -185,6 +186,9 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	}
 	if d.record != nil {
 		opts.Callouts, opts.Drills = callouts{d.record, d.judge}, d.judge
+		if slices.ContainsFunc(d.site.Callout.Channels, func(c configs.Channel) bool { return c.Push != nil }) {
+			opts.Phones = d.judge.calls.maker.phones
+		}
 	}
 	if links := d.judge.calls.links; links != nil {
 		opts.Links = links

@@ -111,9 +111,13 @@ const weeklyPaper = "weekly drill"
 // weekly remembers which week's drill was done, over restarts too.
 type weekly struct{ Week string }
 
-func (w *weekly) restore(kept *record.State) {
-	if p, ok := kept.Papers[weeklyPaper]; ok {
-		_ = json.Unmarshal(p.Doc, w) // what cannot be read is a week that was not done
+// restore goes on from what was kept. A box that knows of no drill yet does not begin with one in the middle of a week.
+func (w *weekly) restore(kept *record.State, site *configs.Site, now time.Time) {
+	if p, ok := kept.Papers[weeklyPaper]; ok && json.Unmarshal(p.Doc, w) == nil {
+		return
+	}
+	if w.due(site.Callout.Drill, site.Name, now) {
+		w.Week = weekOf(now)
 	}
 }
 

@@ -58,10 +58,11 @@ type judge struct {
 	deadline collector.Moment
 	started  time.Time
 	round    uint64
-	steps    atomic.Uint64                        // judgements so far: the judge's sign of life
-	shown    collector.Moment                     // of the last published view
-	fresh    bool                                 // something changed since then
-	onEvents func(context.Context, []rules.Event) // called from run; may wait
+	steps    atomic.Uint64                            // judgements so far: the judge's sign of life
+	shown    collector.Moment                         // of the last published view
+	fresh    bool                                     // something changed since then
+	onEvents func(context.Context, []rules.Event)     // called from run; may wait
+	onCall   func(context.Context, *callout.Dispatch) // the same, with what became of a message
 }
 
 // newJudge builds the judge and goes on from what the record kept; rec is nil where nothing can be kept.
@@ -88,6 +89,7 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		deadline: collector.Never,
 		started:  time.Now().UTC(),
 		onEvents: func(context.Context, []rules.Event) {},
+		onCall:   func(context.Context, *callout.Dispatch) {},
 	}
 	now := clock.Now()
 	for i := range j.latest {
@@ -138,6 +140,7 @@ func (j *judge) run(ctx context.Context) error {
 		case r := <-j.calls.sender.Reports():
 			j.calls.box.Report(j.clock.Now(), r, &j.keep.change)
 			j.settleCalls(ctx)
+			j.onCall(ctx, &r.Dispatch)
 		case a := <-j.calls.answers:
 			j.settleCalls(ctx, a)
 		case d := <-j.drills:

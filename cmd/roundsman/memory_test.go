@@ -49,7 +49,12 @@ func openRoom(t *testing.T, dir string) *fakeRoom {
 	if err != nil {
 		t.Fatal(err)
 	}
-	clock := collector.NewClock()
+	return roomOn(t, dir, site, collector.NewClock())
+}
+
+// roomOn is openRoom with a site and a clock.
+func roomOn(t *testing.T, dir string, site *configs.Site, clock *collector.Clock) *fakeRoom {
+	t.Helper()
 	rec, err := record.Open(filepath.Join(dir, "corner.db"), record.Options{Clock: clock, Boot: func() record.Boot { return record.Boot{} }}) // the machine's running time is not the fake one
 	if err != nil {
 		t.Fatal(err)

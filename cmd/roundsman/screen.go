@@ -21,6 +21,7 @@ type screen struct {
 	width, height int
 	address       string
 	note          string // what the demo plays
+	called        string // the latest call; "" none
 }
 
 func (s *screen) draw(v *exporter.View) []string {
@@ -201,6 +202,9 @@ func (s *screen) foot(v *exporter.View) []string {
 		words = append(words, linkWords(l))
 	}
 	out := append([]string{""}, s.paragraph("links", words, 2)...)
+	if s.called != "" {
+		out = append(out, s.paragraph("called", []string{s.called}, 1)...)
+	}
 	if s.note != "" {
 		out = append(out, s.paragraph("plays", []string{s.note}, 1)...)
 	}

@@ -13,6 +13,7 @@ import (
 	"roundsman/collector"
 	"roundsman/collector/practice"
 	"roundsman/exporter"
+	"roundsman/exporter/callout"
 	"roundsman/rules"
 )
 
@@ -28,13 +29,14 @@ type show struct {
 	screen  screen
 	size    func() (width, height int, ok bool) // of the terminal
 	events  chan []rules.Event
+	calls   chan callout.Dispatch // that a channel took
 	began   time.Time
 	started map[int]int // activations by rule
 	address string
 }
 
 func newShow(d *daemon, out io.Writer, address, note string, plain bool) *show {
-	s := &show{d: d, out: out, address: address, began: time.Now(), started: map[int]int{}, events: make(chan []rules.Event, 64),
+	s := &show{d: d, out: out, address: address, began: time.Now(), started: map[int]int{}, events: make(chan []rules.Event, 64), calls: make(chan callout.Dispatch, 64),
 		screen: screen{address: address, note: note}, size: func() (int, int, bool) { return 0, 0, false }}
 	if f, ok := out.(*os.File); ok && !plain && term.IsTerminal(int(f.Fd())) {
 		s.size = func() (int, int, bool) {
@@ -46,6 +48,15 @@ func newShow(d *daemon, out io.Writer, address, note string, plain bool) *show {
 	d.judge.onEvents = func(ctx context.Context, events []rules.Event) {
 		select {
 		case s.events <- append([]rules.Event(nil), events...):
+		case <-ctx.Done():
+		}
+	}
+	d.judge.onCall = func(ctx context.Context, sent *callout.Dispatch) {
+		if sent.State != callout.HandedOver {
+			return
+		}
+		select {
+		case s.calls <- *sent:
 		case <-ctx.Done():
 		}
 	}
@@ -91,6 +102,12 @@ func (s *show) run(ctx context.Context) error {
 				s.lines(events)
 				continue
 			}
+		case d := <-s.calls:
+			if !onTerminal {
+				s.call(&d)
+				continue
+			}
+			s.screen.called = fmt.Sprintf("%s by %s: %s", d.Message.Person, d.Through, d.Message.Title)
 		case <-t.C:
 			if !onTerminal {
 				s.line()
@@ -161,6 +178,12 @@ func (s *show) event(v *exporter.View, e rules.Event) {
 		what += ": " + e.Why
 	}
 	fmt.Fprintf(s.out, ": %s. %s\n", what, firstSentence(r.Response))
+}
+
+// call prints that a message was taken by a channel.
+func (s *show) call(d *callout.Dispatch) {
+	v := s.d.board.View()
+	fmt.Fprintf(s.out, "%s  call   %-28s %s told by %s: %s\n", timeOf(v, v.At), d.Message.Alarm, d.Message.Person, d.Through, d.Message.Short)
 }
 
 func inBrackets(why string) string {

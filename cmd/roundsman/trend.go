@@ -1,54 +1,56 @@
 package main
 
 import (
-	"math"
+	"context"
+	"errors"
 	"time"
 
 	"roundsman/collector"
+	"roundsman/exporter"
+	"roundsman/exporter/record"
 )
 
-// A trend is told over the last half minute or so: long enough to see a leak, short enough for a burst.
-const (
-	trendEvery = 10 * time.Second
-	trendKept  = 4
-)
-
-// trend remembers the readings of the last half minute, to say where they go. It belongs to the judge.
-type trend struct {
-	past [trendKept][]float64 // by point, NaN where there was no measurement; the oldest is overwritten next
-	next int
-	at   collector.Moment
+// take keeps the readings of a step; they are written with a later round.
+func (k *keeper) take(now collector.Moment, readings []collector.Reading) {
+	if k.record != nil {
+		k.record.Take(now, readings)
+	}
 }
 
-func (t *trend) note(now collector.Moment, latest []collector.Reading) {
-	if t.at != 0 && now.Sub(t.at) < trendEvery {
+// keepReadings begins to keep readings, and the record's housework. Without them the room is watched all the same.
+func (d *daemon) keepReadings() {
+	if d.record == nil {
 		return
 	}
-	t.at = now
-	p := t.past[t.next][:0]
-	for i := range latest {
-		v := math.NaN()
-		if latest[i].Quality.Usable() {
-			v = latest[i].Value
-		}
-		p = append(p, v)
+	if err := d.record.Follow(d.site.Points); err != nil {
+		d.log.Error("readings", "error", err)
 	}
-	t.past[t.next] = p
-	t.next = (t.next + 1) % trendKept
+	keep := record.Keep{Readings: d.site.Record.Readings, Minutes: d.site.Record.Minutes, Journal: d.site.Record.Journal, Zone: d.site.Zone}
+	up, err := record.NewUpkeep(d.record, keep, d.log)
+	if err != nil {
+		d.log.Error("upkeep of the record", "error", err)
+		return
+	}
+	d.upkeep = up
+	d.add("record", up.Run)
 }
 
-// of says in a word where a point goes whose latest value is v; "" where that is not known. least is the change worth a
-// word.
-func (t *trend) of(p collector.PointID, v, least float64) string {
-	old := t.past[t.next] // the oldest
-	if int(p) >= len(old) || math.IsNaN(old[p]) || math.IsNaN(v) || !(least > 0) {
-		return ""
+// trends shows what was kept of readings as the pages want it.
+type trends struct{ *record.Reader }
+
+// Steps returns what was kept of a point; see exporter.Trends.
+func (s trends) Steps(ctx context.Context, point string, from, to time.Time, step time.Duration) (string, []exporter.TrendStep, error) {
+	t, err := s.Trend(ctx, point)
+	if errors.Is(err, record.ErrNoTrend) {
+		err = errors.Join(exporter.ErrNoTrend, err)
 	}
-	switch d := v - old[p]; {
-	case d >= least:
-		return "rising"
-	case d <= -least:
-		return "falling"
+	if err != nil {
+		return "", nil, err
 	}
-	return "steady"
+	steps, err := t.Steps(ctx, from, to, step)
+	list := make([]exporter.TrendStep, len(steps))
+	for i, s := range steps {
+		list[i] = exporter.TrendStep(s)
+	}
+	return t.Unit, list, err
 }
