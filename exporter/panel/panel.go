@@ -49,6 +49,8 @@ type Options struct {
 	Reload func(ctx context.Context, who string) error
 	// Journal is read for the alarms page and the interface; nil: there is none.
 	Journal exporter.Journal
+	// Trends is read for what was kept of readings; nil: there is none.
+	Trends exporter.Trends
 	// Reviews are asked for the figures of the alarm system; nil: nothing is recorded.
 	Reviews exporter.Reviews
 	// Links are the one-time links of messages, behind exporter.LinkPath; nil: none is valid.
@@ -125,18 +127,19 @@ func New(board *exporter.Board, opts Options) *Panel {
 func (p *Panel) Handler() http.Handler {
 	mux := http.NewServeMux()
 	for path, h := range map[string]handler{
-		"/{$}":            p.sheetPage,
-		"/alarms":         p.alarmsPage,
-		"/points/{point}": p.pointPage,
-		"/certificate":    p.certificate,
-		"/health":         p.health,
-		"/api/v1/points":  p.apiPoints,
-		"/api/v1/alarms":  p.apiAlarms,
-		"/api/v1/journal": p.apiJournal,
-		"/api/v1/figures": p.apiFigures,
-		"/api/v1/stream":  p.within(p.stream),
-		"/assets/{file}":  p.asset,
-		"/":               notFound,
+		"/{$}":                            p.sheetPage,
+		"/alarms":                         p.alarmsPage,
+		"/points/{point}":                 p.pointPage,
+		"/certificate":                    p.certificate,
+		"/health":                         p.health,
+		"/api/v1/points":                  p.apiPoints,
+		"/api/v1/points/{point}/readings": p.apiReadings,
+		"/api/v1/alarms":                  p.apiAlarms,
+		"/api/v1/journal":                 p.apiJournal,
+		"/api/v1/figures":                 p.apiFigures,
+		"/api/v1/stream":                  p.within(p.stream),
+		"/assets/{file}":                  p.asset,
+		"/":                               notFound,
 	} {
 		mux.Handle(path, p.wrap(h, http.MethodGet, http.MethodHead))
 	}
