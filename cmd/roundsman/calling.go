@@ -39,7 +39,7 @@ type calling struct {
 	ways   *ways
 	engine func() *rules.Engine
 	latest func(collector.PointID) collector.Reading
-	trend  trend
+	trend  course
 	acts   []rules.Act
 	status []rules.Status // of links and texts, used again
 	weekly weekly
