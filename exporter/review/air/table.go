@@ -76,9 +76,9 @@ func leakRows(r *Leak, row func(figure, found, and string)) {
 
 func usual(r *Leak) string {
 	if !r.Usual.Is() {
-		return fmt.Sprintf("%d tests", len(r.Tests))
+		return page.Count(len(r.Tests), "test")
 	}
-	return fmt.Sprintf("usual %s, %d tests", page.Number(float64(r.Usual), 2), len(r.Tests))
+	return fmt.Sprintf("usual %s, %s", page.Number(float64(r.Usual), 2), page.Count(len(r.Tests), "test"))
 }
 
 func direction(r *Leak) string {
@@ -124,7 +124,7 @@ func (f *Figures) nights(p *page.Page) {
 		p.Line("and %d nights before", n)
 	}
 	if f.Leak.NotSettled > 0 {
-		p.Line("%d tests did not settle and are left out", f.Leak.NotSettled)
+		p.Line("%s not settled, left out", page.Count(f.Leak.NotSettled, "test"))
 	}
 }
 

@@ -107,7 +107,11 @@ func Number(v float64, decimals int) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return "-"
 	}
-	return strconv.FormatFloat(v, 'f', decimals, 64)
+	text := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Trim(text, "-0.") == "" {
+		return strings.TrimPrefix(text, "-")
+	}
+	return text
 }
 
 // With is Number with its unit.
@@ -134,6 +138,14 @@ func Length(d time.Duration) string {
 	default:
 		return Number(s, 0) + " s"
 	}
+}
+
+// Count writes a number of things: '1 night', '3 nights'.
+func Count(n int, what string) string {
+	if n != 1 {
+		what += "s"
+	}
+	return strconv.Itoa(n) + " " + what
 }
 
 // Times writes a count of events: 'never', 'once', '3 times'.

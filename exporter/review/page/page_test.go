@@ -36,7 +36,8 @@ func TestWords(t *testing.T) {
 		{page.Number(math.NaN(), 1), "-"}, {page.Number(math.Inf(-1), 1), "-"}, {page.Number(1.25, 1), "1.2"},
 		{page.With(3, 0, "L"), "3 L"}, {page.With(math.NaN(), 0, "L"), "-"}, {page.With(2, 0, ""), "2"}, {page.Percent(0.125, 1), "12.5 %"},
 		{page.Length(90 * time.Second), "90 s"}, {page.Length(5 * time.Minute), "5.0 min"}, {page.Length(3 * time.Hour), "3.0 h"},
-		{page.Length(60 * time.Hour), "2.5 d"}, {page.Times(0), "never"}, {page.Times(1), "once"}, {page.Times(7), "7 times"},
+		{page.Length(60 * time.Hour), "2.5 d"}, {page.Number(-0.04, 1), "0.0"}, {page.Number(-0.06, 1), "-0.1"},
+		{page.Count(1, "night"), "1 night"}, {page.Count(0, "night"), "0 nights"}, {page.Times(0), "never"}, {page.Times(1), "once"}, {page.Times(7), "7 times"},
 	} {
 		if c[0] != c[1] {
 			t.Errorf("got %q, want %q", c[0], c[1])

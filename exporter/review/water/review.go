@@ -1,0 +1,243 @@
+package water
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"roundsman/collector/trendline"
+	"roundsman/exporter/review"
+	"roundsman/exporter/review/minutes"
+)
+
+// What a plan may lack.
+var (
+	ErrNoFresh    = errors.New("the plan names no fresh water meter")
+	ErrNoVehicles = errors.New("the plan names no count of vehicles")
+	ErrNoOpen     = errors.New("the plan names no point that tells that the wash is open")
+)
+
+// Missing says what a plan would need for all figures.
+func (p Plan) Missing() []error {
+	var errs []error
+	for _, c := range []struct {
+		lacks bool
+		err   error
+	}{{len(p.Fresh) == 0, ErrNoFresh}, {!p.Vehicles.Named(), ErrNoVehicles}, {!p.Open.Named(), ErrNoOpen}} {
+		if c.lacks {
+			errs = append(errs, c.err)
+		}
+	}
+	return errs
+}
+
+const (
+	defaultSettle = 30 * time.Minute
+	leastNight    = 2 * time.Hour
+	leastVehicles = 50 // in a day: a meter's pulse of 10 L is then 2 % of 500 L
+	month         = 30 // days
+)
+
+// Review returns the figures of a span. The error is that of the source or the span.
+func Review(ctx context.Context, src minutes.Source, p Plan, span review.Span) (Figures, error) {
+	if err := span.Check(); err != nil {
+		return Figures{}, err
+	}
+	if p.Zone == nil {
+		p.Zone = time.UTC
+	}
+	if p.Settle == 0 {
+		p.Settle = defaultSettle
+	}
+	f := Figures{From: span.From.UTC(), To: span.To.UTC(), Days: []Day{}, Tanks: []TankFigures{}, Filters: []FilterFigures{}, Findings: []review.Finding{}}
+	w := work{ctx: ctx, src: src, plan: &p, span: span}
+	var err error
+	if w.open, err = minutes.When(ctx, src, p.Open, span.From, span.To); err != nil {
+		return Figures{}, err
+	}
+	w.nights = w.nightly()
+	for _, part := range []func(*Figures) error{w.use, w.night, w.tanks, w.filters} {
+		if err := part(&f); err != nil {
+			return Figures{}, err
+		}
+	}
+	f.gone()
+	f.Findings = append(f.Findings, findings(&f)...)
+	f.Advice = advice(&f, &p)
+	return f, nil
+}
+
+type work struct {
+	ctx    context.Context
+	src    minutes.Source
+	plan   *Plan
+	span   review.Span
+	open   *minutes.Mask
+	nights []minutes.Stretch
+}
+
+// nightly returns the stretches closed, less the time to settle.
+func (w *work) nightly() []minutes.Stretch {
+	var out []minutes.Stretch
+	for _, s := range w.open.Stretches(false, leastNight) {
+		if s.From = s.From.Add(w.plan.Settle); s.From.Before(s.To) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+func (w *work) each(s minutes.Signal, f func(minutes.Minute)) error {
+	return minutes.Each(w.ctx, w.src, s, w.span.From, w.span.To, f)
+}
+
+// rise adds up totals over the span; f sees each minute's rise. Without totals it is unknown.
+func (w *work) rise(totals []minutes.Signal, f func(at time.Time, litres float64)) (minutes.Known, int, error) {
+	if !slices.ContainsFunc(totals, minutes.Signal.Named) {
+		return minutes.Unknown(), 0, nil
+	}
+	var sum float64
+	resets := 0
+	for _, s := range totals {
+		r, err := minutes.Rises(w.ctx, w.src, s, w.span.From, w.span.To, f)
+		if err != nil {
+			return minutes.Unknown(), 0, err
+		}
+		sum += r.Total
+		resets += r.Resets
+	}
+	return minutes.Known(sum), resets, nil
+}
+
+func (w *work) use(f *Figures) error {
+	days := map[string]*Day{}
+	into := func(put func(*Day, float64)) func(time.Time, float64) {
+		return func(at time.Time, v float64) {
+			name := at.In(w.plan.Zone).Format(time.DateOnly)
+			if days[name] == nil {
+				days[name] = &Day{Day: name}
+			}
+			put(days[name], v)
+		}
+	}
+	u := &f.Use
+	for _, part := range []struct {
+		totals []minutes.Signal
+		sum    *minutes.Known
+		put    func(*Day, float64)
+	}{
+		{w.plan.Fresh, &u.Fresh, func(d *Day, v float64) { d.Fresh += v }},
+		{w.plan.Reclaim, &u.Reclaim, func(d *Day, v float64) { d.Reclaim += v }},
+		{[]minutes.Signal{w.plan.Vehicles}, &u.Vehicles, func(d *Day, v float64) { d.Vehicles += v }},
+	} {
+		sum, resets, err := w.rise(part.totals, into(part.put))
+		if err != nil {
+			return err
+		}
+		*part.sum = sum
+		u.Resets += resets
+	}
+	for _, d := range days {
+		f.Days = append(f.Days, *d)
+	}
+	slices.SortFunc(f.Days, func(a, b Day) int {
+		if a.Day < b.Day {
+			return -1
+		}
+		return 1
+	})
+	u.FreshPerVehicle, u.TotalPerVehicle = over(u.Fresh, u.Vehicles), over(u.Fresh+u.Reclaim, u.Vehicles)
+	u.Reuse = over(u.Reclaim, u.Reclaim+u.Fresh)
+	u.GonePerVehicle = minutes.Unknown()
+	u.trend(f.Days)
+	return nil
+}
+
+// over is a/b, unknown where b is nothing.
+func over(a, b minutes.Known) minutes.Known {
+	if b == 0 {
+		return minutes.Unknown()
+	}
+	return a / b
+}
+
+func (u *Use) trend(days []Day) {
+	u.Trend, u.TrendLow, u.TrendHigh = minutes.Unknown(), minutes.Unknown(), minutes.Unknown()
+	if !u.Fresh.Is() {
+		return
+	}
+	var x, y []float64
+	var first time.Time
+	for _, d := range days {
+		at, err := time.Parse(time.DateOnly, d.Day)
+		if err != nil || d.Vehicles < leastVehicles {
+			continue
+		}
+		if first.IsZero() {
+			first = at
+		}
+		x, y = append(x, at.Sub(first).Hours()/24), append(y, d.Fresh/d.Vehicles)
+	}
+	if line, err := trendline.Fit(x, y); err == nil { // else fewer than three days
+		u.Trend = minutes.Known(month * line.Slope)
+		u.TrendLow, u.TrendHigh = minutes.Known(month*line.SlopeLow), minutes.Known(month*line.SlopeHigh)
+	}
+}
+
+// gone tells what of the fresh water neither stayed in the tanks nor came back.
+func (f *Figures) gone() {
+	var stored minutes.Known
+	for i := range f.Tanks {
+		stored += f.Tanks[i].Change
+	}
+	if len(f.Tanks) > 0 {
+		f.Use.GonePerVehicle = over(f.Use.Fresh-stored, f.Use.Vehicles)
+	}
+}
+
+// within adds what comes at a time to the stretch that it is in.
+func within(stretches []minutes.Stretch, sums []float64) func(time.Time, float64) {
+	return func(at time.Time, v float64) {
+		if i := find(stretches, at); i >= 0 {
+			sums[i] += v
+		}
+	}
+}
+
+// find returns the stretch a time is in, -1 for none.
+func find(stretches []minutes.Stretch, at time.Time) int {
+	i, _ := slices.BinarySearchFunc(stretches, at, func(s minutes.Stretch, t time.Time) int {
+		if s.To.After(t) {
+			return 1
+		}
+		return -1
+	})
+	if i < len(stretches) && !at.Before(stretches[i].From) {
+		return i
+	}
+	return -1
+}
+
+func (w *work) night(f *Figures) error {
+	n := &f.Night
+	n.FreshPerHour, n.WorstPerHour = minutes.Unknown(), minutes.Unknown()
+	n.Nights = len(w.nights)
+	sums := make([]float64, len(w.nights))
+	fresh, _, err := w.rise(w.plan.Fresh, within(w.nights, sums))
+	if err != nil || !fresh.Is() || len(sums) == 0 {
+		n.Fresh = minutes.Unknown()
+		return err
+	}
+	n.WorstPerHour = -1
+	for i, s := range w.nights {
+		n.Hours += s.Length().Hours()
+		n.Fresh += minutes.Known(sums[i])
+		if perHour := minutes.Known(sums[i] / s.Length().Hours()); perHour > n.WorstPerHour {
+			at := s.From.UTC()
+			n.WorstPerHour, n.WorstNight = perHour, &at
+		}
+	}
+	n.FreshPerHour = n.Fresh / minutes.Known(n.Hours)
+	return nil
+}
