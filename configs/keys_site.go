@@ -36,6 +36,7 @@ func siteShape() *strict.Shape {
 		needed("points", strict.NamedOf(pointShape()), "The points, by name."),
 		key("conditions", strict.NamedOf(conditionShape()), "Named truths for suppress-when, while and after."),
 		key("equipment", strict.NamedOf(equipmentShape()), "The machines whose run time is kept, by name."),
+		key("review", reviewShape(), "What the reviews hold run time and water against."),
 	)
 }
 
@@ -198,14 +199,40 @@ func conditionShape() *strict.Shape {
 	))
 }
 
+func reviewShape() *strict.Shape {
+	return strict.TableOf(
+		key("open", strict.AnyOf(text(), hoursShape()), "Opening hours, or a condition that has them: what runs outside of them is looked at."),
+		key("vehicles", text(), "The counter of vehicles: run time, water and energy are told for each."),
+	)
+}
+
+// registerShape is a register that only rises.
+func registerShape() *strict.Shape {
+	return strict.AnyOf(text(), strict.TableOf(
+		needed("point", text(), "The register."),
+		key("rolls-over-at", measure(), "The value at which it begins again at 0; by its type and scale if not given."),
+	))
+}
+
 func equipmentShape() *strict.Shape {
 	return strict.TableOf(
 		key("station", text(), "The part of the room; the name up to its first dot if not given."),
-		needed("run", text(), "The point that tells that it runs."),
-		key("above", measure(), "It runs while the point is above this, where the point is no contact."),
+		key("run", text(), "The point that tells that it runs: a contact, a current, a speed."),
+		key("above", measure(), "It runs when the point is above this, where the point is no contact."),
+		key("below", measure(), "And until the point is at or below this; the same if not given."),
+		key("hour-meter", registerShape(), "Its hour meter, where nothing tells that it runs."),
+		key("start-counter", registerShape(), "A counter of its starts, where a look now and then misses some."),
 		key("rated", measure(), "Rated power."),
-		key("starts-per-hour", number(), "Most starts in an hour."),
+		key("share", measure(), "Share of the rated power that it takes while it runs; 100 %."),
+		key("energy", text(), "The meter of its energy or power."),
+		key("starts-per-hour", number(), "Most starts of its motor in an hour; by the table of NEMA MG 10 if not given."),
+		key("poles", strict.Whole(2, 6), "Poles of its motor, 2, 4 or 6, for that table; 4."),
+		key("least-run", duration(), "A run shorter than this is a short one; 1m."),
 		key("pair", text(), "The machine it shares its work with."),
+		key("loaded", text(), "The point that tells that it is loaded, of a compressor that runs on without load."),
+		key("loaded-above", measure(), "It is loaded when that point is above this, where it is no contact."),
+		key("load-cycles-per-hour", number(), "Most load cycles in an hour."),
+		key("unloaded", measure(), "Share of the rated power that it takes without load."),
 		key("join", duration(), "A stop shorter than this is contact bounce; 2s."),
 		key("hold-at-most", duration(), "A reading stands for so long at most, the rest is unseen; 3 times its interval."),
 		key("service", strict.ListOf(strict.TableOf(

@@ -40,6 +40,7 @@ type Site struct {
 	MQTT      []mqtt.Options
 	Compute   []compute.Spec
 	Equipment []duty.Spec
+	Review    Review
 	Rules     rules.Set
 	Box       Box // the points that tell how the box itself is
 
@@ -84,6 +85,12 @@ const (
 	ViewAnyone
 	ViewPeople
 )
+
+// Review is what the reviews hold run time and water against.
+type Review struct {
+	Open     rules.Hours       // nil: not given
+	Vehicles collector.PointID // the counter; NoPoint: not given
+}
 
 // Record says where what is kept lies, and for how long. Forever is 0.
 type Record struct {

@@ -50,10 +50,39 @@ type Spec struct {
 	Join          time.Duration     // a stop shorter than this is contact bounce; 0: 2 s; below 0: none is
 	HoldAtMost    time.Duration     // a reading stands for at most so long; the rest is unseen; 3 times the poll; 0: 30 s
 	RatedKW       float64
-	StartsPerHour float64 // 0: not given
+	StartsPerHour float64 // most of its motor; 0: not given, then by AllowedStarts
+	Poles         int     // of its motor; 0: 4
 	Pair          string
+	LeastRun      time.Duration     // a run shorter than this is a short cycle; 0: DefaultLeastRun
+	Share         float64           // of the rated power, taken while it runs; 0: all
+	Energy        collector.PointID // a meter of its energy or power; NoPoint: none
+	Load          *Load
 	Service       []Service
 }
+
+// Load is when a machine that runs on without load, such as a compressor, is loaded. Its cycles are no starts of the motor.
+type Load struct {
+	Run          collector.PointID // a contact, or a current with Above
+	Above, Below float64
+	HoldAtMost   time.Duration
+	PerHour      float64 // most load cycles an hour; 0: not given
+	Unloaded     float64 // share of the rated power taken without load
+}
+
+// Spec returns how the load is followed, as if it were a machine of its own; its name is LoadName of the machine's.
+func (l *Load) Spec(of *Spec) Spec {
+	return Spec{Name: LoadName(of.Name), Station: of.Station, Run: l.Run, Above: l.Above, Below: l.Below, Join: of.Join,
+		HoldAtMost: l.HoldAtMost, StartsPerHour: l.PerHour, LeastRun: of.LeastRun, Energy: collector.NoPoint}
+}
+
+// LoadName returns under which name the load of a machine is counted.
+func LoadName(machine string) string { return machine + "/load" }
+
+// DefaultLeastRun is the run below which a run counts as short. Common practice, no source.
+const DefaultLeastRun = time.Minute
+
+// DefaultPoles is what most pumps have.
+const DefaultPoles = 4
 
 // Service is work due after so many hours of running.
 type Service struct {
