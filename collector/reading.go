@@ -77,6 +77,7 @@ const (
 	CounterReset        // the counter fell without rolling over; counting went on from the new value
 	UnderRepair         // taken out by a person or a maintenance key
 	Hinted              // good, and the device asks for maintenance
+	Unsettled           // what it was made from was not steady; an estimate
 )
 
 type faultInfo struct {
@@ -113,6 +114,7 @@ var faults = [...]faultInfo{
 	CounterReset:  {"counter was reset", Good, MaintenanceRequired},
 	UnderRepair:   {"under repair", Uncertain, FunctionCheck},
 	Hinted:        {"maintenance required", Good, MaintenanceRequired},
+	Unsettled:     {"not settled", Uncertain, OutOfSpecification},
 }
 
 func (f Fault) info() faultInfo {

@@ -81,8 +81,11 @@ func New(points []collector.Point, specs []Spec) (*Set, error) {
 	if err != nil {
 		errs = append(errs, err)
 	}
-	if len(errs) > 0 {
-		return nil, errors.Join(errs...)
+	if len(errs) == 0 {
+		errs = append(errs, joinLeaks(points, cells))
+	}
+	if err := errors.Join(errs...); err != nil {
+		return nil, err
 	}
 	s.cells = order
 	s.dirty = make([]bool, len(order))
@@ -186,6 +189,9 @@ func (s *Set) evaluate(now collector.Moment, c *cell) collector.Reading {
 	if at == 0 || at > now {
 		at = now
 	}
+	if w, ok := c.work.(standing); ok {
+		return stands(w, c.point, now, at)
+	}
 	r := collector.Reading{Point: c.point, Quality: collector.Good, At: at}
 	var doubt *collector.Reading
 	if worst >= 0 {
@@ -206,6 +212,15 @@ func (s *Set) evaluate(now collector.Moment, c *cell) collector.Reading {
 		r.Quality, r.Fault, r.Detail = collector.Uncertain, doubt.Fault, c.note.about(s.points[c.inputs[worst].Point].Name, doubt)
 	}
 	return r
+}
+
+// stands makes the reading of work whose inputs do not bear on its result's quality.
+func stands(w standing, p collector.PointID, now, at collector.Moment) collector.Reading {
+	v, fault, detail := w.stand(now)
+	if !fault.Quality().Usable() {
+		return collector.Fail(p, fault, 0, at, detail)
+	}
+	return collector.Reading{Point: p, Value: v, Quality: fault.Quality(), Fault: fault, Detail: detail, At: at}
 }
 
 // lost returns the fault of a result for want of an input: one that was not

@@ -1,5 +1,5 @@
 // Package compute makes points from other points: differences, sums, ratios,
-// flows from pulses, tank volumes, levels from pressure, rates, means and formulas.
+// flows from pulses, tank volumes, levels from pressure, rates, means, formulas and leak tests.
 //
 // A set is stepped with each batch of readings and gives those of the computed
 // points that take them, each once, in order of dependency:
@@ -69,6 +69,8 @@ type Spec struct {
 	Rate       *Rate
 	Mean       *Mean
 	Formula    *Formula
+	LeakTest   *LeakTest
+	LeakFigure *LeakFigure
 }
 
 // Difference is A - B.

@@ -30,6 +30,8 @@ func (s *Set) newWork(sp *Spec) (work, []Input, error) {
 		{"rate", sp.Rate != nil, func() (work, []Input, error) { return newRate(sp.Rate) }},
 		{"mean", sp.Mean != nil, func() (work, []Input, error) { return newMean(sp.Mean) }},
 		{"formula", sp.Formula != nil, func() (work, []Input, error) { return s.newFormula(sp) }},
+		{"leak test", sp.LeakTest != nil, func() (work, []Input, error) { return s.newLeakTest(sp) }},
+		{"leak figure", sp.LeakFigure != nil, func() (work, []Input, error) { return newLeakFigure(sp.LeakFigure) }},
 	}
 	var names []string
 	var w work

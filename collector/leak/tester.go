@@ -105,7 +105,7 @@ func (r Result) Words() string {
 	}
 	settled := "settled"
 	if !r.Settled {
-		settled = fmt.Sprintf("not settled: first half %.2f L/s, second %.2f L/s", r.First, r.Second)
+		settled = fmt.Sprintf("first half %.2f L/s, second %.2f L/s", r.First, r.Second)
 	}
 	return fmt.Sprintf("bleed-down from %.1f to %.1f bar in %s, %s", r.StartPressure, r.EndPressure, r.End.Sub(r.Start).Round(time.Second), settled)
 }
