@@ -74,7 +74,7 @@ func (d *Desk) call(id string, i, of int, within time.Duration) {
 			delete(d.numbers, n)
 		}
 	}
-	silent := d.o.Answers != nil && !d.o.Answers(d.contacts[id])
+	silent := !d.canAnswer(id)
 	n, ask, why := 0, "Nothing to do.", "A real call would reach you the same way."
 	if !silent {
 		n = d.newNumber(number{Drill: id, Used: d.now})
@@ -88,6 +88,9 @@ func (d *Desk) call(id string, i, of int, within time.Duration) {
 	d.dispatch(id, m, callout.Waiting)
 	d.drills = append(d.drills, drill{Person: id, Key: d.out.Dispatches[len(d.out.Dispatches)-1].Message.Key, Number: n, Silent: silent, Sent: d.now, Until: d.now.Add(within)})
 }
+
+// canAnswer reports whether answers can come from a person.
+func (d *Desk) canAnswer(id string) bool { return d.o.Answers == nil || d.o.Answers(d.contacts[id]) }
 
 // Took tells the desk what became of a message, for the steps of a drill. Call it with every report of the sender.
 func (d *Desk) Took(now collector.Moment, sent *callout.Dispatch) {

@@ -59,7 +59,7 @@ func (d *Desk) message(id string, list []notice, alarms []string) callout.Messag
 		f.Mark, f.Since = "CHATTERING", fmt.Sprintf("%d starts %s", n.Count, d.since(n.Since))
 		f.Severity = ""
 	}
-	if n.Kind != aboutReturn {
+	if n.Kind != aboutReturn && d.canAnswer(id) {
 		m.Number = d.numberFor(alarms)
 		f.Reply = "Reply OK " + strconv.Itoa(m.Number)
 		if d.o.Link != nil {

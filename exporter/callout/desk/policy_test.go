@@ -398,6 +398,15 @@ func TestDrillWithoutAnAnswer(t *testing.T) {
 	}
 }
 
+// Who cannot answer is not asked to.
+func TestNoAnswerNoQuestion(t *testing.T) {
+	b := newBench(t, desk.Options{Plan: ladder(), Rules: []rules.Rule{rule("air-low", 0, rules.Low, 5.5, rules.HighPriority)}, Answers: func(c *callout.Contact) bool { return c.ID != "ann" }})
+	list := b.step(valued(ev(0, rules.EventStarted), 5.3))
+	if len(list) != 1 || list[0].Contact != "ann" || list[0].Message.Number != 0 || strings.Contains(list[0].Message.Short+list[0].Message.Text, "Reply") {
+		t.Errorf("got %+v", list)
+	}
+}
+
 func TestDrillTimesChange(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/Dublin")
 	if err != nil {
