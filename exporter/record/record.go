@@ -108,6 +108,9 @@ func (r *Record) open(ctx context.Context, path string) (err error) {
 	if err != nil {
 		return err
 	}
+	if err := private(path); err != nil {
+		return err
+	}
 	if r.db, err = connect(path, writing, 1); err != nil {
 		return err
 	}
