@@ -44,6 +44,7 @@ type daemon struct {
 	log    *slog.Logger
 	clock  *collector.Clock
 	record *record.Record // nil where nothing can be kept
+	upkeep *record.Upkeep // of the record
 	links  []collector.Link
 	judge  *judge
 	board  *exporter.Board
@@ -76,6 +77,7 @@ func newDaemon(site *configs.Site, set settings) (*daemon, error) {
 		return nil, errors.Join(err, d.Close())
 	}
 	d.board = d.judge.board
+	d.keepReadings()
 	d.add("figures", d.judge.figures.run)
 	d.add("call-out", d.judge.calls.run)
 	for _, l := range d.links {
@@ -104,11 +106,14 @@ func (d *daemon) openRecord(set settings) error {
 }
 
 // Close closes the record. Call it when Run has ended.
-func (d *daemon) Close() error {
+func (d *daemon) Close() (err error) {
 	if d.record == nil {
 		return nil
 	}
-	return d.record.Close()
+	if d.upkeep != nil {
+		err = d.upkeep.Close()
+	}
+	return errors.Join(err, d.record.Close())
 }
 
 func (d *daemon) addLinks() error {
@@ -182,6 +187,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload}
 	if d.record != nil {
 		opts.Journal = journal{d.record.Reader, d.judge.figures.priority}
+		opts.Trends = trends{d.record.Reader}
 		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}
 	if d.record != nil {

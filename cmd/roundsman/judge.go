@@ -221,6 +221,7 @@ func (j *judge) step(ctx context.Context, now collector.Moment) {
 	j.fresh = j.fresh || len(j.readings) > 0
 	j.duty.observe(now, j.readings)
 	j.events, j.deadline = j.engine.Step(now, j.readings, j.events[:0])
+	j.keep.take(now, j.readings)
 	j.readings = j.readings[:0]
 	j.settle(ctx, now)
 	j.steps.Add(1)

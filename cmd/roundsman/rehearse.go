@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -36,10 +35,10 @@ type rehearseFlags struct {
 func rehearseCommand() *cobra.Command {
 	var f rehearseFlags
 	cmd := &cobra.Command{
-		Use:   "rehearse SITE.yaml --data FILE.csv",
+		Use:   "rehearse SITE.yaml [--data FILE.csv]",
 		Short: "Run the rules over recorded data: which alarms, when, how long, and what would be better",
 		Long: `Rehearse runs the site's rules over recorded readings through the engine of the daemon and tells which alarms would have
-rung. The file is CSV, or CSV packed with gzip if its name ends in .gz. Wide: 'time' and one column a point; an empty cell is no
+rung. Without --data these are the box's own: what its record keeps, while the daemon runs or not. A file is CSV, or CSV packed with gzip if its name ends in .gz. Wide: 'time' and one column a point; an empty cell is no
 reading, 'bad' a bad one. Long: 'time,point,value' with 'quality' if wanted. Times are RFC 3339 or seconds; values are in the
 points' units with a decimal point.
 
@@ -47,24 +46,25 @@ A rule that chatters (three starts in less than a minute) gets a suggestion: the
 ends the chatter and still starts every alarm that lasts. With --deadband, --on-delay and --off-delay the rules are
 tried with other values; the counts of the rules as written stand beside. Nothing is written to the rule files.
 Exit 0: done, whatever rang; 1: the site or the data are wrong.`,
-		Example: `  roundsman rehearse site.yaml --data june.csv.gz
+		Example: `  roundsman rehearse site.yaml --from 2026-06-01
+  roundsman rehearse site.yaml --data june.csv.gz
   roundsman rehearse site.yaml --data june.csv.gz --deadband 'air-low=0.5 bar' --on-delay air-low=10s`,
 		Args: exactly("SITE.yaml"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if f.data == "" {
-				return usageError{errors.New("--data FILE.csv is missing")}
-			}
 			site, err := loadSite(args[0], cmd.OutOrStdout())
 			if err != nil {
 				return err
+			}
+			if f.data == "" {
+				return f.runRecord(cmd, site, args[0])
 			}
 			return f.run(cmd, site)
 		},
 	}
 	flags := cmd.Flags()
-	flags.StringVar(&f.data, "data", "", "recorded data, CSV or CSV.gz")
+	flags.StringVar(&f.data, "data", "", "recorded data, CSV or CSV.gz, instead of the box's own record")
 	flags.BoolVar(&f.asJSON, "json", false, "print JSON")
-	flags.StringVar(&f.from, "from", "", "leave out what is earlier than this time, given as in the data")
+	flags.StringVar(&f.from, "from", "", "leave out what is earlier than this time, given as in the data; of the record also a day")
 	flags.StringVar(&f.to, "to", "", "leave out this time and what is later")
 	flags.StringArrayVar(&f.deadband, "deadband", nil, "try another deadband: RULE=0.5 bar; may be repeated")
 	flags.StringArrayVar(&f.onDelay, "on-delay", nil, "try another on-delay: RULE=10s; may be repeated")
@@ -206,6 +206,11 @@ func progressBar(read, of int64) string {
 
 func printRehearsal(w io.Writer, r *rehearsal.Report, l rehearsal.Ledger) error {
 	printLedger(w, r, l)
+	return printOutcome(w, r)
+}
+
+func printOutcome(w io.Writer, r *rehearsal.Report) error {
+	printSilent(w, r)
 	for _, print := range []func(io.Writer, *rehearsal.Report) error{printFigures, printSuggestions, printSystem, printAlarms} {
 		if err := print(w, r); err != nil {
 			return err
@@ -223,7 +228,6 @@ func printLedger(w io.Writer, r *rehearsal.Report, l rehearsal.Ledger) {
 		fmt.Fprintf(w, "%d gaps, %d rows missing at one each %s, the longest %s after %s; values hold over them\n",
 			l.Gaps, l.Missing, shortDuration(l.Period), shortDuration(l.Longest), l.GapAfter)
 	}
-	printSilent(w, r)
 }
 
 // printSilent names the points that are missing in the data. Those of the box itself mostly are: one line is enough.

@@ -6,6 +6,7 @@ import (
 	"context"
 	"io"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"roundsman/collector"
@@ -27,14 +28,20 @@ type Playback struct {
 
 	columns []collector.PointID
 	counts  PlaybackCounts
+	done    atomic.Int64 // parts
 }
 
 // PlaybackCounts is what was given so far.
 type PlaybackCounts struct {
 	Rounds, Readings, Bad uint64
-	From, To              time.Time // of the first and the last round
-	Done, Of              int64     // stretches of the record
+	From, To              time.Time     // of the first and the last round
+	Gaps                  int           // longer than PlaybackGap without a round
+	Gap                   time.Duration // the longest
+	GapAfter              time.Time     // the round before it
 }
+
+// PlaybackGap is how long nothing must have been kept for a gap: the box itself is looked at every second.
+const PlaybackGap = 15 * time.Second
 
 type playedSeries struct {
 	scaled
@@ -83,7 +90,6 @@ func (r *Reader) Playback(ctx context.Context, points []collector.Point, from, t
 	if p.parts, err = r.parts(ctx, p.lo, p.hi); err != nil {
 		return nil, r.fail("read", reason(err))
 	}
-	p.counts.Of = int64(len(p.parts))
 	return p, nil
 }
 
@@ -106,6 +112,9 @@ func (p *Playback) add(pt *collector.Point, rows []seriesRow) {
 
 // Columns returns the points that there are readings of.
 func (p *Playback) Columns() []collector.PointID { return p.columns }
+
+// Progress returns how many stretches of the record were given, of how many. It may be called from any goroutine.
+func (p *Playback) Progress() (done, of int64) { return p.done.Load(), int64(len(p.parts)) }
 
 // Counts returns what was given so far.
 func (p *Playback) Counts() PlaybackCounts { return p.counts }
@@ -137,7 +146,7 @@ func (p *Playback) load() error {
 	}
 	p.parts[p.at].data = nil
 	p.at++
-	p.counts.Done = int64(p.at)
+	p.done.Store(int64(p.at))
 	byClock := map[*int64]*playedClock{}
 	for _, s := range strands {
 		if len(s.times) == 0 {
@@ -192,6 +201,11 @@ func (p *Playback) count(ms int64) {
 	t := time.UnixMilli(ms).UTC()
 	if p.counts.Rounds == 0 {
 		p.counts.From = t
+	} else if d := t.Sub(p.counts.To); d > PlaybackGap {
+		p.counts.Gaps++
+		if d > p.counts.Gap {
+			p.counts.Gap, p.counts.GapAfter = d, p.counts.To
+		}
 	}
 	p.counts.To = t
 	p.counts.Rounds++
