@@ -28,6 +28,16 @@ type Equipment struct {
 	RunSeconds    float64
 	Starts        uint64
 	UnseenSeconds float64
+	Services      []ServiceDue
+}
+
+// ServiceDue is work that is due by run time.
+type ServiceDue struct {
+	Service      string
+	EverySeconds float64
+	DueSeconds   float64   // run time left until it; below 0 it is overdue
+	LastTime     time.Time // when it was done last; zero: never, counted since the machine is watched
+	LastWho      string
 }
 
 // Figure is one figure of how the alarm system does, as a gauge in base units; its name ends with its unit.

@@ -93,7 +93,7 @@ func (d *daemon) openRecord(set settings) error {
 		return nil
 	}
 	version, _, _ := build()
-	r, err := record.Open(set.record, record.Options{Clock: d.clock, Version: version, NotBefore: set.notBefore})
+	r, err := record.Open(set.record, record.Options{Clock: d.clock, Version: version, NotBefore: set.notBefore, Zone: d.site.Zone})
 	if errors.Is(err, record.ErrInUse) {
 		return err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"log/slog"
 	"math"
 	"time"
@@ -40,6 +41,13 @@ func (k *keeper) restore(j *judge, now collector.Moment) (kept record.State) {
 	k.forget(j, j.engine.Restore(now, kept.Memory), kept.Memory)
 	j.engine.Track()
 	j.duty.restore(kept.Duty, now)
+	done, err := k.record.Services(context.Background())
+	if err != nil {
+		k.log.Error("restore", "error", err)
+	}
+	for _, s := range done {
+		j.duty.services.take(s)
+	}
 	j.restoreCounts(kept.Counts, now)
 	return kept
 }
@@ -63,10 +71,12 @@ func (k *keeper) round(j *judge, now collector.Moment) {
 	}
 	k.lines(j)
 	j.engine.Changed(k.change.KeepAlarm, k.change.KeepCondition)
-	if now.Sub(k.counters) >= countersEvery || len(j.events) > 0 {
+	due := now.Sub(k.counters) >= countersEvery || len(j.events) > 0
+	if due {
 		k.counters = now
-		k.change.Duty, k.change.Counts = j.duty.kept(), j.counts()
+		k.change.Counts = j.counts()
 	}
+	j.duty.keep(&k.change, due)
 	k.write(now)
 }
 

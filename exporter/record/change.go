@@ -28,6 +28,7 @@ type Change struct {
 	Counts map[string]compute.Count // by point; Count.Point is not kept
 	// Intervals that have ended, in their order. Give what the meter knows then, in Duty, with the same change.
 	Intervals []Finished
+	Services  []Service
 
 	Outbox // messages and what belongs to them
 }
@@ -60,13 +61,13 @@ func (c *Change) Clear() {
 	clear(c.Conditions)
 	clear(c.Duty)
 	clear(c.Counts)
-	c.Intervals = c.Intervals[:0]
+	c.Intervals, c.Services = c.Intervals[:0], c.Services[:0]
 	c.Outbox.clear()
 }
 
 // Empty reports whether there is nothing to keep.
 func (c *Change) Empty() bool {
-	return len(c.Lines)+len(c.Alarms)+len(c.Conditions)+len(c.Gone)+len(c.Duty)+len(c.Counts)+len(c.Intervals) == 0 && !c.Whole && c.Outbox.empty()
+	return len(c.Lines)+len(c.Alarms)+len(c.Conditions)+len(c.Gone)+len(c.Duty)+len(c.Counts)+len(c.Intervals)+len(c.Services) == 0 && !c.Whole && c.Outbox.empty()
 }
 
 // queue is what waits to be written, with moments on the record's scale. It holds at most limit lines and, of
@@ -85,6 +86,7 @@ type queue struct {
 	counts     map[string]compute.Count
 	runs       map[string]*runs
 	looks      map[string]lastLook
+	services   []Service
 	outbox     waiting
 }
 
@@ -97,7 +99,7 @@ func newQueue(limit int) queue {
 }
 
 func (q *queue) empty() bool {
-	return len(q.lines)+len(q.alarms)+len(q.conditions)+len(q.gone)+len(q.duty)+len(q.counts)+len(q.runs) == 0 && q.lost == 0 && !q.whole && q.outbox.empty()
+	return len(q.lines)+len(q.alarms)+len(q.conditions)+len(q.gone)+len(q.duty)+len(q.counts)+len(q.runs)+len(q.services) == 0 && q.lost == 0 && !q.whole && q.outbox.empty()
 }
 
 // jumps reports whether a line waits at which the wall time steps.
@@ -115,6 +117,7 @@ func (q *queue) clear() {
 	clear(q.counts)
 	clear(q.runs)
 	clear(q.looks)
+	q.services = nil
 	q.outbox.clear()
 }
 

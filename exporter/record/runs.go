@@ -39,7 +39,7 @@ const sqlRedateRuns = `UPDATE intervals SET "from" = (ended + ?3) / 1000000 - ("
 	WHERE "to" < ?4 AND ended >= (SELECT min(moment) FROM runs WHERE run = ?1 OR boot <> '' AND boot = ?2)`
 
 func runsStatements() []string {
-	return []string{sqlNamed, sqlInterval, sqlDay, sqlSums, sqlRedateRuns}
+	return []string{sqlNamed, sqlInterval, sqlDay, sqlSums, sqlRedateRuns, sqlService}
 }
 
 // stretch is an interval with its place in time. The end is kept to the millisecond and everything else is reckoned from
@@ -89,6 +89,7 @@ func (q *queue) takeRuns(c *Change, clock *collector.Clock, offset time.Duration
 	for name, k := range c.Duty {
 		q.looks[name] = lastLook{at: k.At.Add(offset), time: clock.Time(k.At)}
 	}
+	q.services = append(q.services, c.Services...)
 }
 
 // lastLook is when equipment was looked at last.
@@ -100,6 +101,9 @@ type lastLook struct {
 // writeRuns writes the intervals that wait, and the days and sums they add to.
 func (r *Record) writeRuns() error {
 	q := &r.queue
+	if err := r.writeServices(); err != nil {
+		return err
+	}
 	for name, l := range q.looks {
 		if err := r.w.exec(sqlNamed, name, l.time.UnixMilli(), int64(l.at)); err != nil {
 			return err

@@ -173,6 +173,15 @@ var migrations = [...]string{
 		d.unseen / 3.6e12 AS unseen_hours, 1.0 * d.run / nullif(d.run + d.still, 0) AS duty, d.starts, d.runs,
 		d.longest / 1e9 AS longest_seconds, d.shortest / 1e9 AS shortest_seconds, d.worst AS worst_hour_starts
 		FROM duty_days d JOIN equipment e ON e.id = d.equipment;`,
+	// Work done on equipment, and at which run time: the next is counted from there.
+	`CREATE TABLE services (
+		equipment TEXT NOT NULL,
+		service   TEXT NOT NULL,
+		time      INTEGER NOT NULL,
+		run       INTEGER NOT NULL,
+		who       TEXT NOT NULL,
+		why       TEXT
+	) STRICT;`,
 }
 
 // uri names the file for the driver with its parameters; any path is good.
