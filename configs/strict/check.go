@@ -182,8 +182,8 @@ func (v *Value) checkSingle() {
 		switch {
 		case err != nil:
 			v.wrong("found %s, expected a whole number", quote(text))
-		case s.Bounded && (n < s.Fewest || n > s.Most):
-			v.wrong("%d is outside %d to %d", n, s.Fewest, s.Most)
+		case s.Bounded && (n < s.Low || n > s.High):
+			v.wrong("%d is outside %d to %d", n, s.Low, s.High)
 		}
 	case Number:
 		if _, err := parseFloat(text); err != nil {

@@ -75,7 +75,7 @@ func (s *Shape) singleSchema() map[string]any {
 	case Integer:
 		m := map[string]any{"type": "integer"}
 		if s.Bounded {
-			m["minimum"], m["maximum"] = s.Fewest, s.Most
+			m["minimum"], m["maximum"] = s.Low, s.High
 		}
 		return m
 	case Number:

@@ -26,8 +26,10 @@ type Shape struct {
 	Of    *Shape   // of a List or Named
 	Keys  []Key    // of a Table
 	Forms []*Shape // of an Either
-	// Fewest and Most bound the entries of a List or Named, or the value of an Integer when Bounded.
+	// Fewest and Most bound the entries of a List or Named, Low and High the value of an Integer when Bounded: an int of
+	// a small board holds no 4294967296.
 	Fewest, Most int
+	Low, High    int64
 	Bounded      bool
 }
 
@@ -43,8 +45,8 @@ type Key struct {
 func One(f Form) *Shape { return &Shape{Form: f} }
 
 // Whole returns a whole number from fewest to most.
-func Whole(fewest, most int) *Shape {
-	return &Shape{Form: Integer, Fewest: fewest, Most: most, Bounded: true}
+func Whole(fewest, most int64) *Shape {
+	return &Shape{Form: Integer, Low: fewest, High: most, Bounded: true}
 }
 
 // OneOf returns a choice of words; what names them in messages.

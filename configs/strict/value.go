@@ -269,16 +269,16 @@ func (v *Value) Line() int {
 	return v.node.Line
 }
 
-// Int returns a whole number, otherwise if absent.
+// Int returns a whole number; otherwise if absent, or too large for an int of this machine.
 func (v *Value) Int(otherwise int) int {
 	if v == nil {
 		return otherwise
 	}
 	n, err := parseInt(v.node.Value)
-	if err != nil {
+	if err != nil || int64(int(n)) != n {
 		return otherwise
 	}
-	return n
+	return int(n)
 }
 
 // Float returns a plain number, otherwise if absent.
@@ -296,12 +296,12 @@ func (v *Value) Float(otherwise float64) float64 {
 // Bool returns a switch, false if absent.
 func (v *Value) Bool() bool { return v != nil && v.node.Value == "true" }
 
-func parseInt(s string) (int, error) {
+func parseInt(s string) (int64, error) {
 	if h, ok := strings.CutPrefix(s, "0x"); ok {
 		n, err := strconv.ParseUint(h, 16, 62)
-		return int(n), err
+		return int64(n), err
 	}
-	return strconv.Atoi(s)
+	return strconv.ParseInt(s, 10, 64)
 }
 
 func parseFloat(s string) (float64, error) {
