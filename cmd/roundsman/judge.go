@@ -97,6 +97,7 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 	}
 	j.keep = newKeeper(rec, clock, log)
 	j.self = newSelfWatch(site.Box, clock)
+	j.self.notBefore = set.notBefore
 	if j.figures, err = newFigures(rec, clock, site.Rules.Rules); err != nil {
 		return nil, err
 	}

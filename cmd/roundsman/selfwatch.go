@@ -23,10 +23,12 @@ const (
 type selfWatch struct {
 	box     configs.Box
 	clock   *collector.Clock
-	step    time.Duration    // of the wall clock, of late
+	step    time.Duration    // of the wall clock, of late; that it was set for the first time is none
 	stepped collector.Moment // when
-	files   string           // what is wrong with the files on disk, "" if they are those in force
-	others  []func() string  // the same of files that are read apart: certificate, accounts
+
+	notBefore time.Time       // the build date: before it the wall clock is not set
+	files     string          // what is wrong with the files on disk, "" if they are those in force
+	others    []func() string // the same of files that are read apart: certificate, accounts
 }
 
 func newSelfWatch(box configs.Box, clock *collector.Clock) *selfWatch {
@@ -42,8 +44,13 @@ func (s *selfWatch) clockStep(k *keeper, now collector.Moment) bool {
 		}
 		return false
 	}
-	s.step, s.stepped = d, now
-	k.line(record.Line{Kind: record.ClockStepped, Length: d})
+	why := ""
+	if s.clock.Time(now).Add(-d).Before(s.notBefore) {
+		why = "it was not set before" // lines until now get their true time
+	} else {
+		s.step, s.stepped = d, now
+	}
+	k.line(record.Line{Kind: record.ClockStepped, Length: d, Why: why})
 	return true
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"database/sql"
+	"log/slog"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -143,6 +144,28 @@ func TestClockStepRings(t *testing.T) {
 			t.Error("a step long ago still rings")
 		}
 	})
+}
+
+// That the clock of a box without a battery is set for the first time is no step: nothing was right before, and the
+// journal gets its true times. Any later step is one.
+func TestClockIsSetRings(t *testing.T) {
+	off := time.Unix(9, 0).Sub(time.Now())
+	clock := collector.NewClockFrom(func() time.Time { return time.Now().Add(off) })
+	k := newKeeper(nil, clock, slog.New(slog.DiscardHandler))
+	w := newSelfWatch(configs.Box{}, clock)
+	w.notBefore = oldest
+	off = 0
+	if !w.clockStep(k, clock.Now()) || w.step != 0 {
+		t.Errorf("set for the first time: a step of %v", w.step)
+	}
+	off = 2 * time.Hour
+	if !w.clockStep(k, clock.Now()) || w.step.Round(time.Second) != 2*time.Hour {
+		t.Errorf("two hours on: a step of %v", w.step)
+	}
+	off = time.Unix(9, 0).Sub(time.Now())
+	if !w.clockStep(k, clock.Now()) || w.step > -365*24*time.Hour {
+		t.Errorf("back to 1970: a step of %v", w.step)
+	}
 }
 
 // What the box finds out of itself, as readings, makes its own rules ring.
