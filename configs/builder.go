@@ -23,6 +23,7 @@ type builder struct {
 	links      map[string]*link
 	linkNames  []string
 	conditions *conditions
+	leaks      []leakCondition
 	ruleIndex  map[string]ruleRef
 	alarms     map[string]int // by alarm name, index into the set
 	entries    []*entry       // by index into the set
@@ -90,6 +91,7 @@ func (b *builder) build(top, contacts *strict.Value, ruleFiles []*strict.Value) 
 	b.declarePoints(top.Get("points"), contacts.Get("channels"))
 	b.fillPoints()
 	b.readConditions(top.Get("conditions"))
+	b.leakConditions()
 	b.readEquipment(top.Get("equipment"))
 	b.readReview(top.Get("review"))
 	b.callOuts(contacts)

@@ -38,7 +38,7 @@ var siteCases = []badLine{
 	{"unknown link", "points", `  b: {link: plx, holding: 1}`,
 		`site.yaml:11:13: points.b.link: unknown link "plx" (did you mean plc?)`},
 	{"no link", "points", `  b: {holding: 1}`,
-		`site.yaml:11:3: points.b: link is missing, and no computation is given (difference, sum, ratio, pulses, total, tank, hydrostatic, rate, mean, formula)`},
+		`site.yaml:11:3: points.b: link is missing, and no computation is given (difference, sum, ratio, pulses, total, tank, hydrostatic, rate, mean, formula, leak-test, leak-figure)`},
 	{"no address", "points", `  b: {link: plc}`,
 		`site.yaml:11:3: points.b: an address is missing: holding, input, coil, discrete or reference`},
 	{"two addresses", "points", `  b: {link: plc, holding: 1, input: 2}`,

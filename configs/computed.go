@@ -36,6 +36,10 @@ func (b *builder) computedUnit(p *point) units.Unit {
 		return must("L")
 	case "hydrostatic":
 		return must("m")
+	case "leak-test":
+		return must("L/s")
+	case "leak-figure":
+		return b.leakUnit(v)
 	}
 	return units.None
 }
@@ -117,6 +121,7 @@ func (b *builder) compute(p *point) {
 	ok := map[string]func(*point, *strict.Value, *compute.Spec) bool{
 		"difference": b.difference, "sum": b.sum, "ratio": b.ratio, "pulses": b.flow, "total": b.total,
 		"tank": b.volume, "hydrostatic": b.level, "rate": b.rate, "mean": b.mean, "formula": b.formula,
+		"leak-test": b.leakTest, "leak-figure": b.leakFigure,
 	}[p.computed](p, v, &s)
 	if ok {
 		b.site.Compute = append(b.site.Compute, s)

@@ -24,6 +24,8 @@ func computedKeys() []strict.Key {
 		key("mean", text(), "The mean of a point over the window; of a state its share of time."),
 		key("while", text(), "A state that must be 1 for time to count in a mean."),
 		key("formula", text(), "An expression over points."),
+		key("leak-test", leakTestShape(), "What leaks from the compressed air, by a test made by itself while nothing draws air."),
+		key("leak-figure", leakFigureShape(), "Another figure of a leak test."),
 	}
 }
 

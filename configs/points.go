@@ -12,7 +12,7 @@ import (
 )
 
 var (
-	computations = []string{"difference", "sum", "ratio", "pulses", "total", "tank", "hydrostatic", "rate", "mean", "formula"}
+	computations = []string{"difference", "sum", "ratio", "pulses", "total", "tank", "hydrostatic", "rate", "mean", "formula", "leak-test", "leak-figure"}
 	registerOnly = []string{"unit-id", "holding", "input", "coil", "discrete", "reference", "type", "order", "bit", "length", "every"}
 	topicOnly    = []string{"topic", "value", "time", "where", "words", "online", "on-change", "stale-after"}
 	signalOnly   = []string{"scale", "table", "square-root", "clamp", "signal", "raw-per-mA", "max-rate", "spike-window", "stuck-after"}
