@@ -24,6 +24,9 @@ const accountsEvery = time.Second
 
 // signIns builds the door of the pages and lets those in again who were in before.
 func (d *daemon) signIns(opts *panel.Options, path string) {
+	if path == "" {
+		return // the demo has no files to keep people in
+	}
 	file := newAccountsFile(beside(path, d.site.Panel.Passwords), d.log)
 	d.judge.self.others = append(d.judge.self.others, file.wrong)
 	set := signin.Options{Accounts: file.accounts, Now: d.clock.Now, Trouble: func(err error) { d.log.Error("sign-ins", "error", err) }}

@@ -36,8 +36,11 @@ func newServer(ctx context.Context, h http.Handler) *http.Server {
 		WriteTimeout:      answerLimit,
 		IdleTimeout:       idleLimit,
 		MaxHeaderBytes:    64 << 10,
-		BaseContext:       func(net.Listener) context.Context { return ctx },
-		ErrorLog:          slog.NewLogLogger(slog.DiscardHandler, 0), // broken handshakes are the clients' affair
+
+		DisableGeneralOptionsHandler: true,
+
+		BaseContext: func(net.Listener) context.Context { return ctx },
+		ErrorLog:    slog.NewLogLogger(slog.DiscardHandler, 0), // broken handshakes are the clients' affair
 	}
 }
 

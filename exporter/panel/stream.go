@@ -37,6 +37,7 @@ func (p *Panel) stream(w http.ResponseWriter, r *http.Request) error {
 		defer func() { <-p.streams }()
 	default:
 		w.Header().Set("Retry-After", "10")
+		w.Header().Set("Connection", "close") // a crowd must not keep its places either
 		return problemf(http.StatusServiceUnavailable, "%d streams are open, no more are allowed", cap(p.streams))
 	}
 	w.Header().Set("Content-Type", "text/event-stream")
