@@ -99,17 +99,29 @@ func openToRead(path string, site *configs.Site) (*record.Reader, error) {
 	return r, err
 }
 
-// lookBack is how much of the journal before a span is read too: what began there may still count in it.
+// lookBack is how much of the journal before a span is read too: what began there may still count in it. Of what is
+// older only the starts of alarms that were still active then.
 const lookBack = 7 * 24 * time.Hour
 
 // alarmFigures computes the figures of a span from the journal.
 func alarmFigures(ctx context.Context, r *record.Reader, span review.Span, priority map[string]rules.Priority) (review.Figures, error) {
 	b := review.Builder{Priority: func(alarm string) rules.Priority { return priority[alarm] }}
-	for l, err := range r.Journal(ctx, record.Query{From: span.From.Add(-lookBack), To: span.To}) {
+	add := func(l *record.Line) {
+		b.Add(review.Line{Time: l.Time, Steady: l.Steady, Kind: string(l.Kind), Alarm: l.Alarm, Point: l.Point, To: l.To, Priority: l.Priority})
+	}
+	begin := span.From.Add(-lookBack)
+	standing, err := r.Standing(ctx, begin)
+	if err != nil {
+		return review.Figures{}, err
+	}
+	for i := range standing {
+		add(&standing[i])
+	}
+	for l, err := range r.Journal(ctx, record.Query{From: begin, To: span.To}) {
 		if err != nil {
 			return review.Figures{}, err
 		}
-		b.Add(review.Line{Time: l.Time, Steady: l.Steady, Kind: string(l.Kind), Alarm: l.Alarm, Point: l.Point, To: l.To, Priority: l.Priority})
+		add(&l)
 	}
 	return review.Alarms(b.Activations(), span, review.Options{})
 }

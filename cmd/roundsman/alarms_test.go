@@ -47,3 +47,29 @@ func TestAlarmsReview(t *testing.T) {
 		}
 	}
 }
+
+// An alarm that began long before the span and was active in it is stale, and its time counts.
+func TestAlarmsReviewOfWhatStands(t *testing.T) {
+	dir := writeSite(t, smallRules)
+	synctest.Test(t, func(t *testing.T) {
+		r := openRoom(t, dir)
+		r.feed(5.0, 10*time.Second)
+		r.stop()
+		time.Sleep(100 * 24 * time.Hour) // nobody was there
+		r = openRoom(t, dir)
+		r.feed(7.0, 60*time.Second)
+		r.stop()
+	})
+	var out, errs bytes.Buffer
+	args := []string{"alarms", filepath.Join(dir, "site.yaml"), "--from", "2000-03-01", "--to", "2000-03-11", "--json"}
+	if code := run(context.Background(), args, nil, &out, &errs); code != exitGood {
+		t.Fatalf("exit %d: %s%s", code, &out, &errs)
+	}
+	var f review.Figures
+	if err := json.Unmarshal(out.Bytes(), &f); err != nil {
+		t.Fatal(err)
+	}
+	if f.Alarms != 0 || f.Stale.Most != 1 || len(f.Stale.Alarms) != 1 || f.Stale.Alarms[0].Alarm != "air-low" || len(f.Rules) != 1 || f.Rules[0].Active != 10*86400 {
+		t.Errorf("active for 100 days: %+v, %+v", f.Stale, f.Rules)
+	}
+}
