@@ -114,7 +114,7 @@ func (s samples) median() float64 {
 }
 
 // bigSite is 1,000 points and 3,000 rules of the usual mix: two limits a point, and each tenth of the kinds with a window.
-func bigSite(b *testing.B) *rules.Engine {
+func bigSite(b testing.TB) *rules.Engine {
 	b.Helper()
 	set := rules.Set{Conditions: []rules.Condition{{Name: "closed", Terms: []rules.Term{term(0, 1e9)}}}}
 	for p := range 1000 {
@@ -150,14 +150,14 @@ func bigSite(b *testing.B) *rules.Engine {
 	return engine
 }
 
-// The whole of a large site each second: how much of one core it takes. One reading in fifty moves beyond a limit for
+// bigSecond returns what a large site does each second, every window full. One reading in fifty moves beyond a limit for
 // a while, so delays start and stop all the time.
-func BenchmarkLargeSite(b *testing.B) {
+func bigSecond(b testing.TB) (step func()) {
 	engine := bigSite(b)
 	readings := make([]collector.Reading, 1000)
 	var events []rules.Event
 	now := collector.Moment(0)
-	step := func() {
+	step = func() {
 		now += second
 		for p := range readings {
 			v := swing[(int(now/second)+p)%len(swing)]
@@ -171,9 +171,15 @@ func BenchmarkLargeSite(b *testing.B) {
 		}
 		events, _ = engine.Step(now, readings, events[:0])
 	}
-	for range 700 { // until every window is full
+	for range 700 {
 		step()
 	}
+	return step
+}
+
+// How much of one core a large site takes.
+func BenchmarkLargeSite(b *testing.B) {
+	step := bigSecond(b)
 	b.ReportAllocs()
 	for b.Loop() {
 		step()
@@ -181,6 +187,12 @@ func BenchmarkLargeSite(b *testing.B) {
 	perStep := float64(b.Elapsed().Nanoseconds()) / float64(b.N)
 	b.ReportMetric(100*perStep/1e9, "%core")
 	b.ReportMetric(perStep/3000, "ns/rule")
+}
+
+func TestLargeSiteAllocatesNothing(t *testing.T) {
+	if n := testing.AllocsPerRun(100, bigSecond(t)); n != 0 {
+		t.Errorf("%g allocations a second in steady state", n)
+	}
 }
 
 // A snapshot of 3,000 alarms into memory that is used again.
