@@ -22,6 +22,9 @@ func (d *daemon) keepReadings() {
 	if d.record == nil {
 		return
 	}
+	if aside := d.record.SetAside(); aside != "" {
+		d.log.Error("the record was damaged: a new one is begun", "kept", aside)
+	}
 	if err := d.record.Follow(d.site.Points); err != nil {
 		d.log.Error("readings", "error", err)
 	}

@@ -76,7 +76,7 @@ func (c *checker) breach(format string, args ...any) {
 	}
 }
 
-func (c *checker) sound() error { return quickCheck(c.ctx, c.q) }
+func (c *checker) sound() error { return quickCheck(c.ctx, c.q, "5") }
 
 func (c *checker) readRuns() error {
 	c.runs = map[int64]bool{}

@@ -97,32 +97,6 @@ func TestCheckFindsEachBreach(t *testing.T) {
 	}
 }
 
-// A page of the file that was overwritten is found at the next start, in words that say what to do.
-func TestDamagedFile(t *testing.T) {
-	p := path(t)
-	clock := collector.NewClock()
-	o := record.Options{Clock: clock, Reserve: -1}
-	r, err := record.Open(p, o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	lawful(t, r, clock)
-	if err := r.Close(); err != nil {
-		t.Fatal(err)
-	}
-	text := []byte(content(t, p))
-	for page := 1; (page+1)*4096 <= len(text); page++ {
-		for i := range 64 {
-			text[page*4096+i] = 0xa5
-		}
-	}
-	write(t, p, string(text))
-	_, err = record.Open(p, o)
-	if !errors.Is(err, record.ErrDamaged) || !strings.Contains(err.Error(), "move it away, or put a backup in its place") {
-		t.Errorf("got %v", err)
-	}
-}
-
 // A counter that fell in a commit is on the record for ever, even when it has caught up again.
 func TestCheckFindsFallenCounters(t *testing.T) {
 	clock := collector.NewClock()

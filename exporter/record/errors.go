@@ -16,11 +16,14 @@ var (
 	ErrNotRecord  = errors.New("not a record of Roundsman")
 	ErrNewer      = errors.New("written by a newer version of Roundsman")
 	ErrOlder      = errors.New("written by an older version of Roundsman")
-	ErrDamaged    = errors.New("damaged; move it away, or put a backup in its place")
+	ErrDamaged    = errors.New("damaged")
 	ErrFull       = errors.New("no space left on device")
 	ErrUnkeepable = errors.New("cannot be kept") // of a memory with a value that is no number
 	ErrReadOnly   = errors.New("may not be written")
 )
+
+// errNoDatabase: the file's head is not that of a database.
+var errNoDatabase = errors.New("no database")
 
 // Error says which record, what it was asked, and why it cannot.
 type Error struct {
@@ -60,7 +63,7 @@ func reason(err error) error {
 	case lib.SQLITE_READONLY:
 		return fmt.Errorf("%w: %w", ErrReadOnly, err)
 	case lib.SQLITE_NOTADB:
-		return fmt.Errorf("%w: no database", ErrNotRecord)
+		return fmt.Errorf("%w: %w", ErrNotRecord, errNoDatabase)
 	case lib.SQLITE_CORRUPT:
 		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:

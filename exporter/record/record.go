@@ -64,6 +64,7 @@ type Record struct {
 	status atomic.Pointer[Status]
 	kept   State       // as it was when opened
 	file   os.FileInfo // that is written
+	aside  string      // where a damaged record was put
 
 	trend trend // of the goroutine that judges
 
@@ -82,11 +83,8 @@ type Record struct {
 	closed  bool
 }
 
-// Open opens the record at path for writing, makes it if there is none, brings its schema up to date and has SQLite check
-// it. It journals the start and, after an unplanned end, the outage. The error says what to do; it wraps ErrInUse,
-// ErrNotRecord, ErrNewer, ErrDamaged, ErrFull or ErrReadOnly where it is one of these. A record that can be read but not
-// written at the moment is opened: see Status.
-func Open(path string, o Options) (*Record, error) {
+// openOnce opens the record as it is.
+func openOnce(path string, o Options) (*Record, error) {
 	if o.Clock == nil {
 		return nil, &Error{Path: path, Op: "open", Err: errors.New("no clock given")}
 	}
@@ -145,7 +143,7 @@ func prepareFile(ctx context.Context, db *sql.DB, path string, version int) erro
 		if err := migrate(ctx, db, version); err != nil {
 			return err
 		}
-		return quickCheck(ctx, db)
+		return startCheck(ctx, db)
 	}
 	err := try()
 	if errors.Is(reason(err), ErrFull) && os.Remove(reservePath(path)) == nil {

@@ -195,8 +195,9 @@ func uri(path, params string) (string, error) {
 
 // Parameters of the two kinds of connection. Each pragma counts for one connection only, so they stand in the name. The log
 // is emptied into the file every 200 pages, 0.8 MiB: what the file must grow by then fits into the reserve on a full disk.
+// auto_vacuum counts for a file that is made, and must be said before the log is; 2 is incremental.
 const (
-	writing = "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)" +
+	writing = "_pragma=busy_timeout(5000)&_pragma=auto_vacuum(2)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)" +
 		"&_pragma=wal_autocheckpoint(200)&_pragma=journal_size_limit(1048576)&_txlock=immediate"
 	recovering = "mode=rw&_pragma=busy_timeout(5000)"
 	reading    = "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)"
@@ -285,26 +286,6 @@ func migrate(ctx context.Context, db *sql.DB, from int) error {
 		return errors.Join(err, tx.Rollback())
 	}
 	return tx.Commit()
-}
-
-// quickCheck lets SQLite look at the structure of the whole file.
-func quickCheck(ctx context.Context, q queryer) error {
-	rows, err := q.QueryContext(ctx, "PRAGMA quick_check(5)")
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	var found []error
-	for rows.Next() {
-		var word string
-		if err := rows.Scan(&word); err != nil {
-			return err
-		}
-		if word != "ok" {
-			found = append(found, fmt.Errorf("%w: %s", ErrDamaged, word))
-		}
-	}
-	return errors.Join(append(found, rows.Err())...)
 }
 
 // queryer is a database, a connection or a transaction that is read.
