@@ -45,6 +45,32 @@ func (t *Tester) Restore(k Kept) {
 	t.k = t.Keep() // of our own
 }
 
+// Shifted returns what was kept with all its moments moved; those that are 0 mean none and stay.
+func (k Kept) Shifted(by time.Duration) Kept {
+	move := func(m *collector.Moment) {
+		if *m != 0 {
+			*m = m.Add(by)
+		}
+	}
+	t := Tester{k: k}
+	k = t.Keep()
+	for _, m := range []*collector.Moment{&k.Seen, &k.Idle, &k.Unloaded, &k.Rested, &k.Cycles.First, &k.Cycles.Begun} {
+		move(m)
+	}
+	for i := range k.Series.List {
+		move(&k.Series.List[i].At)
+		move(&k.Series.List[i].From)
+	}
+	for i := range k.Past {
+		move(&k.Past[i].At)
+	}
+	if k.Last != nil {
+		move(&k.Last.Start)
+		move(&k.Last.End)
+	}
+	return k
+}
+
 // Last returns the newest result, false while there is none.
 func (t *Tester) Last() (Result, bool) {
 	if t.k.Last == nil {

@@ -228,6 +228,9 @@ func (r *Reader) scan(rows *sql.Rows) (Line, error) {
 	if l.Alarm != "" {
 		l.Value, l.Limit = floatOf(value), floatOf(limit)
 	}
+	if l.Kind.measures() {
+		l.Value = floatOf(value)
+	}
 	if until.Valid {
 		l.Until = time.UnixMilli(until.Int64).UTC()
 	}

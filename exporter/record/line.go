@@ -22,12 +22,21 @@ const (
 	AlarmRemoved  Kind = "alarm removed" // its rule is gone; its states end here
 	LinesLost     Kind = "lines lost"    // Count lines could not be written, the first at Until and the last at Time
 	Remark        Kind = "remark"        // of a person
+	// LeakTested is a finished leak test of Point: Value in Unit, uncertain where it did not settle; it took Length, Why
+	// says what it rests on.
+	LeakTested Kind = "leak tested"
+	// AsFound and AsLeft tell a comparison of a point with the gauge beside its sensor, before and after work on it.
+	AsFound Kind = "as found"
+	AsLeft  Kind = "as left"
 	// LinesRedated: Count lines from before the clock was set have got their true time, the first is at Until.
 	LinesRedated Kind = "lines re-dated"
 )
 
 // jumps reports whether the wall time may step at a line of this kind.
 func (k Kind) jumps() bool { return k == BoxStarted || k == Outage || k == ClockStepped }
+
+// measures reports whether a line of this kind has a value without an alarm.
+func (k Kind) measures() bool { return k == LeakTested }
 
 // Line is one line of the journal.
 type Line struct {
@@ -43,7 +52,7 @@ type Line struct {
 	Point   string
 	From    rules.State // From and To mean something only with an Alarm
 	To      rules.State
-	Value   float64 // NaN: none; only with an Alarm, as Limit and Quality
+	Value   float64 // NaN: none; only with an Alarm, as Limit and Quality, or of a leak test
 	Limit   float64 // NaN: none
 	Unit    string  // of Value and Limit
 	Quality collector.Quality
@@ -111,6 +120,9 @@ func (l Line) MarshalJSON() ([]byte, error) {
 	if l.Alarm != "" {
 		j.From, j.To, j.Quality = &l.From, &l.To, l.Quality.String()
 		j.Value, j.Limit = number(l.Value), number(l.Limit)
+	}
+	if l.Kind.measures() {
+		j.Value, j.Quality = number(l.Value), l.Quality.String()
 	}
 	if l.Priority != rules.NoPriority {
 		j.Priority = l.Priority.String()

@@ -108,6 +108,9 @@ func (w *writer) line(l *Line) error {
 			args[19] = int64(l.Priority)
 		}
 	}
+	if l.Kind.measures() {
+		args[10], args[13] = real(l.Value), int64(l.Quality)
+	}
 	if !l.Until.IsZero() {
 		args[16] = l.Until.UnixMilli()
 	}
