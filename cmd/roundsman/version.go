@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"runtime/debug"
 	"time"
@@ -58,14 +59,24 @@ func committed(info *debug.BuildInfo) time.Time {
 }
 
 func versionCommand() *cobra.Command {
-	return &cobra.Command{
+	var materials bool
+	cmd := &cobra.Command{
 		Use:   "version",
 		Short: "Print version, commit and Go version",
 		Args:  exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if materials {
+				info, ok := debug.ReadBuildInfo()
+				if !ok {
+					return errors.New("the binary was built without a list of its modules")
+				}
+				return writeJSON(cmd.OutOrStdout(), billOf(info))
+			}
 			version, commit, goVersion := build()
 			_, err := fmt.Fprintf(cmd.OutOrStdout(), "roundsman %s, commit %s, %s\n", version, commit, goVersion)
 			return err
 		},
 	}
+	cmd.Flags().BoolVar(&materials, "sbom", false, "print the bill of materials: every module in the binary (CycloneDX JSON)")
+	return cmd
 }
