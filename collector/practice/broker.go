@@ -8,7 +8,6 @@ import (
 	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/hooks/auth"
 	"github.com/mochi-mqtt/server/v2/listeners"
 )
 
@@ -60,7 +59,7 @@ func (b *broker) startLocked() error {
 	capabilities := mqtt.NewDefaultServerCapabilities()
 	capabilities.MaximumMessageExpiryInterval = int64(10 * 365 * 24 * time.Hour / time.Second) // keep retained values
 	s := mqtt.New(&mqtt.Options{Logger: b.log, Capabilities: capabilities})
-	if err := s.AddHook(new(auth.AllowHook), nil); err != nil {
+	if err := s.AddHook(new(openDoor), nil); err != nil {
 		return fmt.Errorf("broker: %w", err)
 	}
 	b.port = &port{Listener: l, open: map[net.Conn]struct{}{}}
