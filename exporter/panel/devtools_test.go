@@ -47,11 +47,12 @@ func openBrowser(t testing.TB, flags ...string) *browser {
 	path := outsidetest.Program(t, "chromium", "chromium")
 	theirIn, in, err := os.Pipe()
 	out, theirOut, err2 := os.Pipe()
-	if err := errors.Join(err, err2); err != nil {
+	profile, err3 := os.MkdirTemp("", "panel-browser-")
+	if err := errors.Join(err, err2, err3); err != nil {
 		t.Fatal(err)
 	}
 	cmd := exec.CommandContext(t.Context(), path, append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--hide-scrollbars",
-		"--remote-debugging-pipe", "--user-data-dir=" + t.TempDir()}, flags...)...)
+		"--remote-debugging-pipe", "--user-data-dir=" + profile}, flags...)...)
 	cmd.ExtraFiles = []*os.File{theirIn, theirOut} // 3 and 4
 	cmd.WaitDelay = 5 * time.Second
 	if err := cmd.Start(); err != nil {
@@ -65,6 +66,7 @@ func openBrowser(t testing.TB, flags ...string) *browser {
 		_ = cmd.Wait()
 		in.Close()
 		out.Close()
+		remove(profile)
 	})
 	var made struct{ TargetID string }
 	b.call("", "Target.createTarget", map[string]any{"url": "about:blank"}, &made)
@@ -73,6 +75,18 @@ func openBrowser(t testing.TB, flags ...string) *browser {
 		b.do(domain+".enable", nil)
 	}
 	return b
+}
+
+// remove takes the profile away. Helpers of the browser outlive it for a moment and may write into it still.
+func remove(profile string) {
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	for range 100 {
+		if os.RemoveAll(profile) == nil {
+			return
+		}
+		<-tick.C
+	}
 }
 
 func (b *browser) attach(target string) string {

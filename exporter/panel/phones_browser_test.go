@@ -156,9 +156,9 @@ func (b *browser) deliver(origin string, data []byte) {
 // TestBrowserPhone has a phone called: a person presses the button, the box keeps the phone, the test message and an
 // alarm arrive encrypted for that phone alone, and the worker shows them and leads to the alarms.
 func TestBrowserPhone(t *testing.T) {
-	b := openBrowser(t)
 	m, o := newMast(t)
 	p := newPocket(t, o)
+	b := openBrowser(t) // after the server: it closes first and leaves no stream open
 	phone, err := pushtest.NewPhone()
 	if err != nil {
 		t.Fatal(err)
