@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -246,6 +247,9 @@ func (c *daemonClient) request(ctx context.Context, method, path string, body an
 	return r, nil
 }
 
+// errNoDaemon: nobody listens where the daemon should be.
+var errNoDaemon = errors.New("no daemon answers")
+
 // unreached says that nobody answered, and what may help.
 func (c *daemonClient) unreached(ctx context.Context, err error) error {
 	if errors.Is(ctx.Err(), context.Canceled) {
@@ -255,7 +259,7 @@ func (c *daemonClient) unreached(ctx context.Context, err error) error {
 		err = ue.Err
 	}
 	if oe, ok := errors.AsType[*net.OpError](err); ok && oe.Op == "dial" {
-		return fmt.Errorf("no daemon answers at %s (%w): is it running? --at says where it is", c.at, oe.Err)
+		return fmt.Errorf("%w at %s (%w): is it running? --at says where it is", errNoDaemon, c.at, oe.Err)
 	}
 	return fmt.Errorf("%s: %w", c.at, err)
 }
@@ -357,11 +361,11 @@ type journalPage struct {
 
 // journalLine is what is printed of a line.
 type journalLine struct {
-	Seq                             int64
-	Time, Until                     time.Time
-	Kind, Alarm, To, Unit, Who, Why string
-	Value, Limit                    *float64
-	Undated                         bool
+	Seq                                    int64
+	Time, Until                            time.Time
+	Kind, Alarm, Point, To, Unit, Who, Why string
+	Value, Limit                           *float64
+	Undated                                bool
 }
 
 func (f *journalFlags) run(cmd *cobra.Command, query url.Values) error {
@@ -447,7 +451,7 @@ func (l *journalLine) words(zone *time.Location) string {
 	if l.Undated {
 		when = "no date" // the clock was not set
 	}
-	return strings.TrimRight(fmt.Sprintf("%-19s  %-22s %-32s %s", when, l.Kind, l.Alarm, printable(strings.Join(rest, "; "))), " ")
+	return strings.TrimRight(fmt.Sprintf("%-19s  %-22s %-32s %s", when, l.Kind, cmp.Or(l.Alarm, l.Point), printable(strings.Join(rest, "; "))), " ")
 }
 
 // printable keeps what a device sent from steering the terminal.

@@ -187,6 +187,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload}
 	if d.record != nil {
 		opts.Journal = journal{d.record.Reader, d.judge.figures.priority}
+		opts.Comparisons = d.judge
 		opts.Trends = trends{d.record.Reader}
 		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}

@@ -62,7 +62,7 @@ func (l *Link) collect(latest map[collector.PointID]collector.Reading, waited ti
 	for _, p := range l.opts.Points {
 		r, ok := latest[p.ID]
 		if !ok {
-			r = collector.Fail(p.ID, collector.NotRead, 0, now, fmt.Sprintf("nothing came on %s in %v", p.Topic, waited))
+			r = collector.Fail(p.ID, collector.NotRead, 0, now, silence(&p, waited))
 		}
 		readings = append(readings, r)
 	}
@@ -70,4 +70,13 @@ func (l *Link) collect(latest map[collector.PointID]collector.Reading, waited ti
 		readings = append(readings, r)
 	}
 	return readings
+}
+
+// silence says that nothing came of a point, and whether that is a surprise.
+func silence(p *Point, waited time.Duration) string {
+	s := fmt.Sprintf("nothing came on %s in %v", p.Topic, waited)
+	if p.StaleAfter > waited && !p.OnChange {
+		s += fmt.Sprintf(", it may be silent for %v", p.StaleAfter)
+	}
+	return s
 }

@@ -59,6 +59,8 @@ type Options struct {
 	Callouts exporter.Callouts
 	// Drills are test calls; nil: nobody is called from here.
 	Drills exporter.Drills
+	// Comparisons keeps what people read off gauges beside readings; nil: nothing is recorded here.
+	Comparisons exporter.Comparisons
 	// Phones are those on which people installed the panel; nil: web push is not set up.
 	Phones exporter.Phones
 	// Unsent is how old the oldest unsent message may be before the pages say so; 0 means 5 min.
@@ -153,6 +155,7 @@ func (p *Panel) Handler() http.Handler {
 	}
 	mux.Handle("/api/v1/drill", p.wrap(p.apiDrill, http.MethodGet, http.MethodHead, http.MethodPost))
 	p.callRoutes(mux)
+	p.compareRoutes(mux)
 	p.signInRoutes(mux)
 	return p.guard(p.private(mux))
 }
