@@ -24,7 +24,7 @@ type duties struct {
 }
 
 func newDuties(specs []duty.Spec) *duties {
-	d := &duties{machines: len(specs), byPoint: map[collector.PointID][]int{}, byStarts: map[collector.PointID][]int{}, services: newServices(specs)}
+	d := &duties{machines: len(specs), byPoint: map[collector.PointID][]int{}, byStarts: map[collector.PointID][]int{}, services: newServices()}
 	d.specs = append(d.specs, specs...)
 	for i := range specs {
 		if l := specs[i].Load; l != nil {

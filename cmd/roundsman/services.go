@@ -15,7 +15,7 @@ type services struct {
 
 type serviceName struct{ equipment, service string }
 
-func newServices([]duty.Spec) *services { return &services{last: map[serviceName]record.Service{}} }
+func newServices() *services { return &services{last: map[serviceName]record.Service{}} }
 
 // take notes a service; later ones replace it.
 func (s *services) take(done record.Service) {

@@ -51,6 +51,8 @@ type Options struct {
 	Journal exporter.Journal
 	// Trends is read for what was kept of readings; nil: there is none.
 	Trends exporter.Trends
+	// Duties are asked what equipment did; nil: nothing is recorded.
+	Duties exporter.Duties
 	// Reviews are asked for the figures of the alarm system; nil: nothing is recorded.
 	Reviews exporter.Reviews
 	// Links are the one-time links of messages, behind exporter.LinkPath; nil: none is valid.
@@ -129,19 +131,21 @@ func New(board *exporter.Board, opts Options) *Panel {
 func (p *Panel) Handler() http.Handler {
 	mux := http.NewServeMux()
 	for path, h := range map[string]handler{
-		"/{$}":                            p.sheetPage,
-		"/alarms":                         p.alarmsPage,
-		"/points/{point}":                 p.pointPage,
-		"/certificate":                    p.certificate,
-		"/health":                         p.health,
-		"/api/v1/points":                  p.apiPoints,
-		"/api/v1/points/{point}/readings": p.apiReadings,
-		"/api/v1/alarms":                  p.apiAlarms,
-		"/api/v1/journal":                 p.apiJournal,
-		"/api/v1/figures":                 p.apiFigures,
-		"/api/v1/stream":                  p.within(p.stream),
-		"/assets/{file}":                  p.asset,
-		"/":                               notFound,
+		"/{$}":                               p.sheetPage,
+		"/alarms":                            p.alarmsPage,
+		"/points/{point}":                    p.pointPage,
+		"/certificate":                       p.certificate,
+		"/health":                            p.health,
+		"/api/v1/points":                     p.apiPoints,
+		"/api/v1/points/{point}/readings":    p.apiReadings,
+		"/api/v1/alarms":                     p.apiAlarms,
+		"/api/v1/journal":                    p.apiJournal,
+		"/api/v1/equipment":                  p.apiEquipment,
+		"/api/v1/equipment/{equipment}/duty": p.apiDuty,
+		"/api/v1/figures":                    p.apiFigures,
+		"/api/v1/stream":                     p.within(p.stream),
+		"/assets/{file}":                     p.asset,
+		"/":                                  notFound,
 	} {
 		mux.Handle(path, p.wrap(h, http.MethodGet, http.MethodHead))
 	}

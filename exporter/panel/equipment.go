@@ -1,0 +1,91 @@
+package panel
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"strings"
+	"time"
+
+	"roundsman/exporter"
+)
+
+// equipmentJSON is one machine as the interface tells it, with what is counted since it is watched.
+type equipmentJSON struct {
+	Equipment     string        `json:"equipment"`
+	Station       string        `json:"station"`
+	Running       *bool         `json:"running"` // null while it is not known
+	RunSeconds    float64       `json:"runSeconds"`
+	Starts        uint64        `json:"starts"`
+	UnseenSeconds float64       `json:"unseenSeconds"`
+	Services      []serviceJSON `json:"services"`
+}
+
+// serviceJSON is work due by run time.
+type serviceJSON struct {
+	Service      string  `json:"service"`
+	EverySeconds float64 `json:"everySeconds"`
+	DueSeconds   float64 `json:"dueSeconds"` // run time left; below 0 it is overdue
+	Last         *string `json:"last"`       // null: never, counted since the machine is watched
+	By           string  `json:"by"`
+}
+
+func (p *Panel) apiEquipment(w http.ResponseWriter, r *http.Request) error {
+	v, _ := p.now()
+	list := make([]equipmentJSON, 0, len(v.Equipment))
+	for i := range v.Equipment {
+		list = append(list, newEquipmentJSON(&v.Equipment[i]))
+	}
+	return writeJSON(w, list)
+}
+
+func newEquipmentJSON(e *exporter.Equipment) equipmentJSON {
+	j := equipmentJSON{Equipment: e.Name, Station: e.Station, RunSeconds: tidy(e.RunSeconds), Starts: e.Starts, UnseenSeconds: tidy(e.UnseenSeconds), Services: []serviceJSON{}}
+	if e.Known {
+		j.Running = &e.Running
+	}
+	for _, s := range e.Services {
+		out := serviceJSON{Service: s.Service, EverySeconds: s.EverySeconds, DueSeconds: tidy(s.DueSeconds), By: s.LastWho}
+		if !s.LastTime.IsZero() {
+			last := s.LastTime.UTC().Format(time.RFC3339Nano)
+			out.Last = &last
+		}
+		j.Services = append(j.Services, out)
+	}
+	return j
+}
+
+// apiDuty answers what one machine did over a span: over the last seven days where none is given.
+func (p *Panel) apiDuty(w http.ResponseWriter, r *http.Request) error {
+	if p.opts.Duties == nil {
+		return problemf(http.StatusServiceUnavailable, "nothing is recorded here")
+	}
+	v, _ := p.now()
+	from, to, err := spanOf(r.URL.Query(), siteZone(v))
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), figuresWait)
+	defer cancel()
+	name := r.PathValue("equipment")
+	body, err := p.opts.Duties.Duty(ctx, name, from, to)
+	switch {
+	case errors.Is(err, exporter.ErrNoEquipment):
+		var names []string
+		for i := range v.Equipment {
+			names = append(names, v.Equipment[i].Name)
+		}
+		return problemf(http.StatusNotFound, "there is no equipment %s", quoteNear(name, names))
+	case errors.Is(err, exporter.ErrSpan):
+		return problemf(http.StatusBadRequest, "%s", strings.ToValidUTF8(err.Error(), "?")).about("from")
+	case errors.Is(err, context.DeadlineExceeded):
+		w.Header().Set("Retry-After", "10")
+		return problemf(http.StatusServiceUnavailable, "the record is busy: ask again later")
+	case err != nil:
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(body) // the client may be gone
+	return nil
+}
