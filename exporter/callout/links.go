@@ -46,7 +46,14 @@ type Links struct {
 // usedKept is how long after its end a used link is remembered, should the clock go back.
 const usedKept = 7 * 24 * time.Hour
 
-const linkVersion = 1
+// A token is: version, id, end in seconds since 1970, activation, length of the alarm's name, the names, and the sum. It
+// is short because it goes by SMS: the sum is cut to half, which RFC 2104, section 5 allows, and 128 bits cannot be guessed.
+const (
+	linkVersion = 2
+	linkID      = 8
+	linkHead    = 1 + linkID + 4
+	linkSum     = sha256.Size / 2
+)
 
 // NewLinks returns links signed with a key of at least 32 bytes. Used are the links that were used before, as Used told.
 func NewLinks(key []byte, life time.Duration, used map[string]time.Time) (*Links, error) {
@@ -65,11 +72,11 @@ func NewLinks(key []byte, life time.Duration, used map[string]time.Time) (*Links
 
 // Mint returns the token of a new link: URL-safe, without padding.
 func (l *Links) Mint(alarm string, activation uint64, person string, now time.Time) string {
-	id := make([]byte, 12)
-	_, _ = rand.Read(id) // never fails: crypto/rand ends the program where there is no randomness
-	b := append([]byte{linkVersion}, id...)
-	b = binary.BigEndian.AppendUint64(b, uint64(now.Add(l.life).Unix()))
-	b = binary.BigEndian.AppendUint64(b, activation)
+	b := make([]byte, linkHead, linkHead+2*binary.MaxVarintLen64+len(alarm)+len(person)+linkSum)
+	b[0] = linkVersion
+	_, _ = rand.Read(b[1 : 1+linkID])                                        // never fails: crypto/rand ends the program where there is no randomness
+	binary.BigEndian.PutUint32(b[1+linkID:], uint32(now.Add(l.life).Unix())) // good until 2106
+	b = binary.AppendUvarint(b, activation)
 	b = binary.AppendUvarint(b, uint64(len(alarm)))
 	b = append(append(b, alarm...), person...)
 	return base64.RawURLEncoding.EncodeToString(append(b, l.sign(b)...))
@@ -78,7 +85,7 @@ func (l *Links) Mint(alarm string, activation uint64, person string, now time.Ti
 func (l *Links) sign(b []byte) []byte {
 	h := hmac.New(sha256.New, l.key)
 	h.Write(b)
-	return h.Sum(nil)
+	return h.Sum(nil)[:linkSum]
 }
 
 // Look returns what a token stands for, and changes nothing. The error is ErrLinkForged, ErrLinkExpired or ErrLinkUsed;
@@ -128,23 +135,24 @@ func (l *Links) good(c *Claim, now time.Time) error {
 }
 
 func (l *Links) read(token string) (Claim, error) {
-	const head = 1 + 12 + 8 + 8
 	b, err := base64.RawURLEncoding.Strict().DecodeString(token)
-	if err != nil || len(b) < head+1+sha256.Size || len(b) > 4096 {
+	if err != nil || len(b) < linkHead+2+linkSum || len(b) > 4096 {
 		return Claim{}, ErrLinkForged
 	}
-	b, sum := b[:len(b)-sha256.Size], b[len(b)-sha256.Size:]
+	b, sum := b[:len(b)-linkSum], b[len(b)-linkSum:]
 	if !hmac.Equal(sum, l.sign(b)) || b[0] != linkVersion { // hmac.Equal takes the same time whatever differs
 		return Claim{}, ErrLinkForged
 	}
-	n, size := binary.Uvarint(b[head:])
-	if size <= 0 || n > uint64(len(b)-head-size) {
+	activation, size := binary.Uvarint(b[linkHead:])
+	rest := b[linkHead+max(size, 0):]
+	n, more := binary.Uvarint(rest)
+	if size <= 0 || more <= 0 || n > uint64(len(rest)-more) {
 		return Claim{}, ErrLinkForged
 	}
-	names := b[head+size:]
+	names := rest[more:]
 	return Claim{
-		ID: hex.EncodeToString(b[1:13]), Expires: time.Unix(int64(binary.BigEndian.Uint64(b[13:21])), 0).UTC(),
-		Activation: binary.BigEndian.Uint64(b[21:29]), Alarm: string(names[:n]), Person: string(names[n:]),
+		ID: hex.EncodeToString(b[1 : 1+linkID]), Expires: time.Unix(int64(binary.BigEndian.Uint32(b[1+linkID:])), 0).UTC(),
+		Activation: activation, Alarm: string(names[:n]), Person: string(names[n:]),
 	}, nil
 }
 

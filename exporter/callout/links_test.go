@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"roundsman/exporter"
 	"roundsman/exporter/callout"
 )
 
@@ -53,6 +54,19 @@ func TestLinkIsGoodOnce(t *testing.T) {
 	late := l.Mint("a", 1, "b", noon)
 	if _, err := l.Use(late, noon.Add(time.Hour)); !errors.Is(err, callout.ErrLinkExpired) {
 		t.Errorf("expired: got %v", err)
+	}
+}
+
+// A link fits into a short message beside a few words: a host of 20 letters, the path and the token are at most 100.
+func TestLinkIsShort(t *testing.T) {
+	l := newLinks(t, nil)
+	link := "https://box.wash.example" + exporter.LinkPath + l.Mint("air-low", 300, "n.quill", noon)
+	if len(link) > 100 {
+		t.Errorf("%d letters: %s", len(link), link)
+	}
+	c, err := l.Look(link[strings.LastIndexByte(link, '/')+1:], noon)
+	if err != nil || c.Activation != 300 || c.Alarm != "air-low" || c.Person != "n.quill" || !c.Expires.Equal(noon.Add(time.Hour)) {
+		t.Errorf("got %+v, %v", c, err)
 	}
 }
 
