@@ -26,7 +26,7 @@ import (
 const childEnv = "ROUNDSMAN_RECORD_CHILD"
 
 func TestMain(m *testing.M) {
-	children := map[string]func() error{"judge": judgeUntilKilled, "disk": fillDisk, "limit": fillLimit, "nobody": openAsNobody}
+	children := map[string]func() error{"judge": judgeUntilKilled, "disk": fillDisk, "limit": fillLimit, "nobody": openAsNobody, "trend": takeUntilKilled}
 	if child := children[os.Getenv(childEnv)]; child != nil {
 		if err := child(); err != nil {
 			fmt.Fprintln(os.Stderr, err)

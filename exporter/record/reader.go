@@ -56,3 +56,6 @@ func (r *Reader) fail(op string, err error) error { return &Error{Path: r.path, 
 
 // shown turns a moment of the record into one of the clock.
 func (r *Reader) shown(m collector.Moment) collector.Moment { return shift(m, -r.offset) }
+
+// Path returns where the record lies.
+func (r *Reader) Path() string { return r.path }

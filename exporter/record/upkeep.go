@@ -24,7 +24,7 @@ const (
 	lateness     = 15 * time.Second // of an hour's last window
 	leastFree    = 32 << 20         // bytes on the disk below which the oldest readings make room for new ones
 	vacuumPages  = 64               // given back to the disk at a time
-	vacuumAbove  = 1024             // free pages that stay in the file for what comes
+	vacuumAbove  = 256              // free pages that stay in the file for what comes
 	windowsAtOne = 50               // deleted at a time
 	rowsAtOnce   = 64               // of pieces and series worked on at a time
 )
