@@ -41,7 +41,6 @@ type judge struct {
 	in      chan collector.Batch
 	acts    chan actRequest
 	reloads chan reloadRequest
-	gauges  chan compareRequest
 	compute *compute.Set
 	engine  *rules.Engine
 	duty    *duties
@@ -69,7 +68,7 @@ type judge struct {
 // newJudge builds the judge and goes on from what the record kept; rec is nil where nothing can be kept.
 func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock, rec *record.Record, set settings) (*judge, error) {
 	log := set.log
-	byWall(site, clock)
+	byWall(site, clock, set.notBefore)
 	known, err := compute.New(site.Points, site.Compute)
 	if err != nil {
 		return nil, err
@@ -86,7 +85,6 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		acts:     make(chan actRequest),
 		drills:   make(chan drillRequest),
 		reloads:  make(chan reloadRequest),
-		gauges:   make(chan compareRequest),
 		latest:   make([]collector.Reading, len(site.Points)),
 		deadline: collector.Never,
 		started:  time.Now().UTC(),
@@ -138,8 +136,6 @@ func (j *judge) run(ctx context.Context) error {
 			j.step(ctx, j.clock.Now())
 		case a := <-j.acts:
 			a.done <- j.act(ctx, a)
-		case r := <-j.gauges:
-			r.done <- j.compared(r)
 		case r := <-j.reloads:
 			r.done <- j.reload(ctx, r)
 		case r := <-j.calls.sender.Reports():

@@ -59,7 +59,13 @@ func roomOn(t *testing.T, dir string, site *configs.Site, clock *collector.Clock
 	if err != nil {
 		t.Fatal(err)
 	}
-	j, err := newJudge(site, nil, clock, rec, settings{log: slog.New(slog.DiscardHandler)})
+	return runRoom(t, dir, site, clock, rec, settings{log: slog.New(slog.DiscardHandler)})
+}
+
+// runRoom is roomOn with a record that is open.
+func runRoom(t *testing.T, dir string, site *configs.Site, clock *collector.Clock, rec *record.Record, set settings) *fakeRoom {
+	t.Helper()
+	j, err := newJudge(site, nil, clock, rec, set)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -81,7 +81,7 @@ func (j *judge) reload(ctx context.Context, r reloadRequest) error {
 		err = errRestart
 	}
 	if err == nil {
-		byWall(r.site, j.clock)
+		byWall(r.site, j.clock, j.self.notBefore)
 		err = j.swap(r.site)
 	}
 	if err != nil {

@@ -13,11 +13,14 @@ import (
 // Moments begin at what the wall clock told at the start and never step; hours and rotas go by the wall clock as it is
 // now. On a box that starts with a clock that is behind, and is put right an hour later, the two differ.
 
-// byWall makes the site's hours and turns go by the wall clock.
-func byWall(site *configs.Site, clock *collector.Clock) {
+// byWall makes the site's hours and turns go by the wall clock. While that is not set, before notBefore, the site is
+// within its hours: nothing must be silenced as closed because nobody knows what time it is.
+func byWall(site *configs.Site, clock *collector.Clock, notBefore time.Time) {
 	for i := range site.Rules.Conditions {
 		c := &site.Rules.Conditions[i]
-		c.Hours = wallHours(c.Hours, clock)
+		if c.Hours != nil {
+			c.Hours = openUnset{wallHours(c.Hours, clock), clock, notBefore}
+		}
 	}
 	plan := &site.Callout.Plan
 	for i := range plan.Rotas {
@@ -30,6 +33,21 @@ func byWall(site *configs.Site, clock *collector.Clock) {
 			r.Quiet[p] = wallHours(r.Quiet[p], clock)
 		}
 	}
+}
+
+// openUnset are hours that a clock that is not set is within. When it is set, rewind has them looked at anew.
+type openUnset struct {
+	rules.Hours
+	clock     *collector.Clock
+	notBefore time.Time
+}
+
+// At tells it for a moment of the steady scale.
+func (h openUnset) At(m collector.Moment) (inside bool, next collector.Moment) {
+	if h.clock.Time(m).Before(h.notBefore) {
+		return true, collector.Never
+	}
+	return h.Hours.At(m)
 }
 
 func wallHours(h rules.Hours, clock *collector.Clock) rules.Hours {
