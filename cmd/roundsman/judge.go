@@ -41,6 +41,7 @@ type judge struct {
 	in      chan collector.Batch
 	acts    chan actRequest
 	reloads chan reloadRequest
+	gauges  chan compareRequest
 	compute *compute.Set
 	engine  *rules.Engine
 	duty    *duties
@@ -85,6 +86,7 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		acts:     make(chan actRequest),
 		drills:   make(chan drillRequest),
 		reloads:  make(chan reloadRequest),
+		gauges:   make(chan compareRequest),
 		latest:   make([]collector.Reading, len(site.Points)),
 		deadline: collector.Never,
 		started:  time.Now().UTC(),
@@ -136,6 +138,8 @@ func (j *judge) run(ctx context.Context) error {
 			j.step(ctx, j.clock.Now())
 		case a := <-j.acts:
 			a.done <- j.act(ctx, a)
+		case r := <-j.gauges:
+			r.done <- j.compared(r)
 		case r := <-j.reloads:
 			r.done <- j.reload(ctx, r)
 		case r := <-j.calls.sender.Reports():
