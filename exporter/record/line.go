@@ -3,6 +3,7 @@ package record
 import (
 	"encoding/json"
 	"math"
+	"strconv"
 	"time"
 
 	"roundsman/collector"
@@ -138,10 +139,16 @@ func (l Line) MarshalJSON() ([]byte, error) {
 	return json.Marshal(j)
 }
 
-// number returns nil for what JSON cannot say.
+// number returns nil for what JSON cannot say, and leaves out the noise of binary fractions (7.300000000000001): 12 digits
+// are more than any instrument tells. Counters keep all of theirs.
 func number(v float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
+	}
+	if v != math.Trunc(v) {
+		if t, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 12, 64), 64); err == nil {
+			v = t
+		}
 	}
 	return &v
 }

@@ -240,7 +240,7 @@ func TestLineAsJSON(t *testing.T) {
 	}{
 		{"shelved", record.Line{
 			Seq: 7, Time: at, Steady: 1_500_000_000, Run: 2, Boot: "b", Kind: "shelved", Alarm: "air-low", Point: "air.header.pressure",
-			From: rules.Unacknowledged, To: rules.Shelved, Value: 5.31, Limit: 5.5, Unit: "bar", Quality: collector.Good, Priority: rules.HighPriority,
+			From: rules.Unacknowledged, To: rules.Shelved, Value: 5.31 + 4e-16*5, Limit: 5.5, Unit: "bar", Quality: collector.Good, Priority: rules.HighPriority,
 			Who: "Maeve", Why: "hose change", Until: at.Add(time.Hour),
 		}, `{"seq":7,"time":"2026-04-18T06:10:04.250Z","steady":1500,"run":2,"boot":"b","event":"shelved","alarm":"air-low","point":"air.header.pressure",` +
 			`"from":"unacknowledged","to":"shelved","value":5.31,"limit":5.5,"unit":"bar","quality":"good","priority":"high","who":"Maeve","why":"hose change",` +
