@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/binary"
@@ -17,6 +18,8 @@ type building struct {
 	time, until, readings    int64
 	series                   []int64          // that are still to be packed
 	clocks                   map[string]int64 // by the clocks of the windows they were made of
+	earlier                  []int64          // pieces of the same hour
+	follows                  bool             // there are windows of another hour after these
 }
 
 // pack makes the next part of a piece. A piece is taken for readings only when it is done; until then the windows are.
@@ -33,6 +36,9 @@ func (u *Upkeep) pack(ctx context.Context, now time.Time) (more bool, err error)
 	n := min(pack.GroupSize, len(b.series))
 	cols, err := u.gather(ctx, b, b.series[:n])
 	if err != nil {
+		return false, err
+	}
+	if err := u.gatherEarlier(ctx, b, cols); err != nil {
 		return false, err
 	}
 	err = u.write(ctx, func(tx *sql.Tx) error { return b.store(ctx, tx, cols) })
@@ -88,9 +94,10 @@ func (u *Upkeep) plan(ctx context.Context, now time.Time) (*building, error) {
 	if err != nil || b == nil {
 		return nil, err
 	}
-	var follows bool
-	err = u.r.Reader.db.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM windows WHERE "window" > ?)`, b.last).Scan(&follows)
-	if err != nil || !follows && now.UnixMilli() < (b.hour+1)*hourMillis+lateness.Milliseconds() {
+	if !b.follows && now.UnixMilli() < (b.hour+1)*hourMillis+lateness.Milliseconds() {
+		return nil, nil
+	}
+	if b.earlier, err = u.piecesOf(ctx, b.hour); err != nil {
 		return nil, err
 	}
 	if b.series, err = u.seriesOf(ctx, b); err != nil {
@@ -120,12 +127,30 @@ func (u *Upkeep) oldestHour(ctx context.Context) (*building, error) {
 			b = &building{hour: hour, first: window, time: from, until: until, clocks: map[string]int64{}}
 		}
 		if hour != b.hour {
+			b.follows = true
 			break
 		}
 		b.last, b.readings = window, b.readings+readings
 		b.time, b.until = min(b.time, from), max(b.until, until)
 	}
 	return b, rows.Err()
+}
+
+// piecesOf returns the pieces that are there of an hour.
+func (u *Upkeep) piecesOf(ctx context.Context, hour int64) (list []int64, err error) {
+	rows, err := u.r.Reader.db.QueryContext(ctx, `SELECT piece FROM pieces WHERE hour = ? AND done = 1 ORDER BY piece`, hour)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var piece int64
+		if err := rows.Scan(&piece); err != nil {
+			return nil, err
+		}
+		list = append(list, piece)
+	}
+	return list, rows.Err()
 }
 
 // eachWindow opens the windows of a piece one by one. A damaged one is left out; it stays a gap.
@@ -174,6 +199,8 @@ type gathered struct {
 	strand
 	grid pack.Grid
 	key  []byte // tells which clocks of which windows its times are of
+
+	earlier []strand // of the same hour, in other pieces
 }
 
 func (u *Upkeep) gather(ctx context.Context, b *building, series []int64) ([]*gathered, error) {
@@ -206,6 +233,31 @@ func (u *Upkeep) gather(ctx context.Context, b *building, series []int64) ([]*ga
 	return slices.DeleteFunc(cols, func(g *gathered) bool { return len(g.times) == 0 }), err
 }
 
+// gatherEarlier adds what pieces of the same hour have of the series, as after a clock that was set back.
+func (u *Upkeep) gatherEarlier(ctx context.Context, b *building, cols []*gathered) error {
+	for _, piece := range b.earlier {
+		for _, g := range cols {
+			strands, err := u.r.Reader.chunks(ctx, piece, []int64{g.series})
+			if err != nil {
+				return err
+			}
+			g.earlier = append(g.earlier, strands...)
+		}
+	}
+	return nil
+}
+
+// figures returns the figures of the hour of a series.
+func (b *building) figures(g *gathered) *hourFigures {
+	all := append(g.earlier, g.strand)
+	slices.SortStableFunc(all, func(a, b strand) int { return cmp.Compare(a.times[0], b.times[0]) })
+	h := new(hourFigures)
+	for _, s := range all {
+		h.add(b.hour, s.times, s.Column)
+	}
+	return h
+}
+
 // store writes the chunks and minutes of some series.
 func (b *building) store(ctx context.Context, tx *sql.Tx, cols []*gathered) error {
 	for _, g := range cols {
@@ -218,9 +270,7 @@ func (b *building) store(ctx context.Context, tx *sql.Tx, cols []*gathered) erro
 		if err != nil {
 			return err
 		}
-		var h hourFigures
-		h.add(b.hour, g.times, g.Column)
-		if err := storeMinutes(ctx, tx, g.series, b.hour, &h, g.grid); err != nil {
+		if err := storeMinutes(ctx, tx, g.series, b.hour, b.figures(g), g.grid); err != nil {
 			return err
 		}
 	}
@@ -240,35 +290,14 @@ func (b *building) clock(ctx context.Context, tx *sql.Tx, g *gathered) (int64, e
 	return id, nil
 }
 
-// storeMinutes writes the figures of an hour. Where some are there already, as after a clock that was set back, the
-// minutes that were told stay.
+// storeMinutes writes the figures of an hour.
 func storeMinutes(ctx context.Context, tx *sql.Tx, series, hour int64, h *hourFigures, g pack.Grid) error {
 	t, mean := h.total()
 	row := hourRow{series: series, hour: hour, readings: int64(t.seen), usable: int64(t.usable), good: int64(t.good), packedFigures: h.pack()}
 	if t.usable > 0 {
 		row.min, row.max, row.last, row.mean = g.Value(t.low), g.Value(t.high), g.Value(t.last), g.Origin+mean*g.Step
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT `+minuteColumns+` FROM minutes WHERE series = ? AND hour = ?`, series, hour)
-	if err != nil {
-		return err
-	}
-	old, found, err := oneHour(rows)
-	if err != nil {
-		return err
-	}
-	if found {
-		row.merge(&old)
-	}
 	return row.insert(ctx, tx)
-}
-
-func oneHour(rows *sql.Rows) (h hourRow, found bool, err error) {
-	defer rows.Close()
-	if rows.Next() {
-		h, err = scanHour(rows, true)
-		return h, true, err
-	}
-	return h, false, rows.Err()
 }
 
 func (h *hourRow) insert(ctx context.Context, tx *sql.Tx) error {
@@ -288,37 +317,4 @@ func bytesOf(b []byte) []byte {
 		return []byte{}
 	}
 	return b
-}
-
-// merge adds the older figures of the same hour.
-func (h *hourRow) merge(old *hourRow) {
-	rows, err := h.unpack()
-	was, errOld := old.unpack()
-	if err != nil || errOld != nil {
-		return // the new ones alone
-	}
-	base := min(h.base, old.base)
-	for i := range rows[4] {
-		rows[0][i] += h.base - base
-		if was[4][i] == noReading {
-			continue
-		}
-		for k := range rows {
-			rows[k][i] = was[k][i]
-		}
-		rows[0][i] += old.base - base
-	}
-	for i, share := range rows[4] {
-		if share >= noUsable {
-			rows[0][i] = 0
-		}
-	}
-	h.packedFigures = packRows(base, &rows)
-	if old.usable > 0 && h.usable > 0 {
-		h.min, h.max = min(h.min, old.min), max(h.max, old.max)
-		h.mean = (h.mean*float64(h.usable) + old.mean*float64(old.usable)) / float64(h.usable+old.usable)
-	} else if old.usable > 0 {
-		h.min, h.mean, h.max, h.last = old.min, old.mean, old.max, old.last
-	}
-	h.readings, h.usable, h.good = h.readings+old.readings, h.usable+old.usable, h.good+old.good
 }

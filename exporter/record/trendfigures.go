@@ -68,6 +68,7 @@ func (m *minute) share() int64 {
 // hourFigures are the minutes of an hour of one point, and the whole.
 type hourFigures struct {
 	minutes [perHour]minute
+	last    int64 // the latest time that was added
 }
 
 // hourOf returns the hour of a time, counted from 1970.
@@ -81,9 +82,14 @@ func floorDiv(a, b int64) int64 {
 	return q
 }
 
-// add takes the readings of one hour; times outside it are left out.
+// add takes the readings of one hour; times outside it are left out, and those that were told already, as Trend.Readings
+// leaves them out.
 func (h *hourFigures) add(hour int64, times []int64, c pack.Column) {
 	for i, t := range times {
+		if t <= h.last {
+			continue
+		}
+		h.last = t
 		if m := floorDiv(t-hour*hourMillis, minuteMillis); m >= 0 && m < perHour {
 			h.minutes[m].add(c.Counts[i], c.Marks[i])
 		}

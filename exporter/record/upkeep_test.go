@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"roundsman/collector"
 	"roundsman/exporter/record"
 	"roundsman/exporter/record/pack"
 	"roundsman/exporter/record/recordtest"
@@ -358,4 +359,67 @@ func TestReadingsWaitWhileTheFileIsGone(t *testing.T) {
 			r.compare(t, rd, i, time.Unix(0, 0), time.Now())
 		}
 	})
+}
+
+// A clock that is set back, within an hour and over hours that are packed already: times rise all the same, minutes
+// agree with readings, and nothing is told twice.
+func TestClockSetBack(t *testing.T) {
+	clock := collector.NewClock()
+	rec := recordtest.Open(t, path(t), record.Options{Clock: clock, Reserve: -1})
+	if err := rec.Follow(trendKillRoom()); err != nil {
+		t.Fatal(err)
+	}
+	up, err := record.NewUpkeep(rec, record.Keep{}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer up.Close()
+	start := time.Date(2026, 11, 28, 6, 0, 0, 0, time.UTC)
+	at := start
+	run := func(minutes int) {
+		t.Helper()
+		for range minutes * 30 {
+			now := clock.Moment(at)
+			rec.Take(now, []collector.Reading{killReading(0, at.Unix()), killReading(1, at.Unix())})
+			if err := rec.Beat(now); err != nil {
+				t.Fatal(err)
+			}
+			at = at.Add(2 * time.Second)
+		}
+	}
+	check := func(packed bool) {
+		t.Helper()
+		last := int64(0)
+		tr, err := rec.Trend(t.Context(), "p1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for s, err := range tr.Readings(t.Context(), time.Time{}, time.Time{}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if s.Milli <= last {
+				t.Fatalf("%v after %v", s.Time(), time.UnixMilli(last))
+			}
+			last = s.Milli
+		}
+		if packed { // until then, the minute in which one telling goes over into the other is only in part there
+			compareMinutes(t, rec.Reader, "p1", 0.01, start, start.Add(24*time.Hour))
+		}
+	}
+	run(50)
+	at = at.Add(-20 * time.Minute)
+	run(40)
+	check(false)
+	if err := up.Finish(t.Context(), at); err != nil {
+		t.Fatal(err)
+	}
+	check(true)
+	at = at.Add(-50*time.Minute + time.Second)
+	run(130)
+	check(false)
+	if err := up.Finish(t.Context(), at.Add(2*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	check(true)
 }
