@@ -186,12 +186,13 @@ func (d *daemonFlag) vet() error {
 	if !strings.Contains(d.at, "://") {
 		d.at = "http://" + d.at
 	}
-	u, err := url.Parse(d.at)
-	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.User != nil {
+	base, pin := pinned(d.at)
+	u, err := url.Parse(base)
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.Fragment != "" || u.User != nil {
 		return fmt.Errorf("--at: %q is no address of a daemon; want one such as http://%s", d.at, defaultListen)
 	}
 	d.at = u.Scheme + "://" + u.Host
-	return nil
+	return d.pin(pin)
 }
 
 const (
@@ -216,7 +217,7 @@ func (c *daemonClient) ask(ctx context.Context, method, path string, body, want 
 		return err
 	}
 	// what is behind a redirect is not the daemon that was meant, and must not get the key
-	direct := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	direct := http.Client{Transport: c.transport(), CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	resp, err := direct.Do(r)
 	if err != nil {
 		return c.unreached(ctx, err)
@@ -234,7 +235,8 @@ func (c *daemonClient) request(ctx context.Context, method, path string, body an
 		}
 		text = bytes.NewReader(b)
 	}
-	r, err := http.NewRequestWithContext(ctx, method, c.at+path, text)
+	base, _ := pinned(c.at)
+	r, err := http.NewRequestWithContext(ctx, method, base+path, text)
 	if err != nil {
 		return nil, err
 	}
@@ -361,11 +363,12 @@ type journalPage struct {
 
 // journalLine is what is printed of a line.
 type journalLine struct {
-	Seq                                    int64
-	Time, Until                            time.Time
-	Kind, Alarm, Point, To, Unit, Who, Why string
-	Value, Limit                           *float64
-	Undated                                bool
+	Seq                int64
+	Time, Until        time.Time
+	Kind, Alarm, Point string
+	To, Unit, Who, Why string
+	Value, Limit       *float64
+	Undated            bool
 }
 
 func (f *journalFlags) run(cmd *cobra.Command, query url.Values) error {

@@ -283,6 +283,7 @@ func showCertificate(out io.Writer, site *configs.Site, path string) error {
 		return fmt.Errorf("certificate: %w", err)
 	}
 	c := shownCertificate(site, leaf)
-	_, err = fmt.Fprintf(out, "%saddress     %s\nsha256      %s\ngood until  %s\n", certificate.Draw(c.Code), c.Address, c.Fingerprint, c.Until)
+	_, err = fmt.Fprintf(out, "%saddress     %s\nsha256      %s\ngood until  %s\nfor --at    '%s'\n",
+		certificate.Draw(c.Code), c.Address, c.Fingerprint, c.Until, certificate.Text(c.Address, c.Fingerprint))
 	return err
 }

@@ -44,7 +44,7 @@ Exit 0: all done; 1: somebody was not reached or did not answer in time, or no d
 			if err != nil {
 				return err
 			}
-			if err := f.vet(cmd, site); err != nil {
+			if err := f.vet(cmd, site, args[0]); err != nil {
 				return usageError{err}
 			}
 			return f.run(cmd)
@@ -61,7 +61,7 @@ Exit 0: all done; 1: somebody was not reached or did not answer in time, or no d
 }
 
 // vet says what is missing before anybody is called.
-func (f *drillFlags) vet(cmd *cobra.Command, site *configs.Site) error {
+func (f *drillFlags) vet(cmd *cobra.Command, site *configs.Site, path string) error {
 	people := site.Callout.Plan.Contacts
 	if len(people) == 0 {
 		return errors.New("nobody can be called: nobody in the contacts file has channels")
@@ -82,7 +82,7 @@ func (f *drillFlags) vet(cmd *cobra.Command, site *configs.Site) error {
 		return fmt.Errorf("--within: %s is no time to answer in", f.within)
 	}
 	if !cmd.Flags().Changed("at") {
-		f.daemon.at = daemonOf(site)
+		f.daemon.at = daemonOf(site, madeAt(site, path))
 	}
 	return f.daemon.vet()
 }
@@ -93,14 +93,6 @@ func contactNames(people []callout.Contact) string {
 		ids = append(ids, c.ID)
 	}
 	return named(ids)
-}
-
-// daemonOf is where the site's own daemon listens.
-func daemonOf(site *configs.Site) string {
-	if site.Listen.Certificate != "" {
-		return "https://" + site.Listen.Address
-	}
-	return "http://" + site.Listen.Address
 }
 
 // drilledPerson is what the daemon tells of one person's test call.

@@ -305,8 +305,9 @@ func safeBack(back string) string {
 type certificatePage struct {
 	head
 	Certificate
-	Drawing string // path of an SVG
-	Outer   int    // size of the drawing with its quiet zone, four modules wide (ISO/IEC 18004, from memory)
+	Print   []string // the fingerprint in pieces that are not broken
+	Drawing string   // path of an SVG
+	Outer   int      // size of the drawing with its quiet zone, four modules wide (ISO/IEC 18004, from memory)
 }
 
 // Certificate is what there is to know about the one that the panel is served with.
@@ -324,9 +325,18 @@ func (p *Panel) certificate(w http.ResponseWriter, r *http.Request) error {
 	}
 	v, now := p.now()
 	c := p.opts.Certificate()
-	page := certificatePage{head: p.head(v, now, "certificate", "Certificate"), Certificate: c, Drawing: drawing(c.Code), Outer: len(c.Code) + 8}
+	page := certificatePage{head: p.head(v, now, "certificate", "Certificate"), Certificate: c, Print: pieces(c.Fingerprint), Drawing: drawing(c.Code), Outer: len(c.Code) + 8}
 	page.Refresh = 0
 	return show(w, "certificate.html", page)
+}
+
+// pieces cuts a fingerprint into pieces of eight pairs, as it is compared best.
+func pieces(print string) (out []string) {
+	const piece = 8 * len("6F:")
+	for len(print) > piece {
+		out, print = append(out, print[:piece]), print[piece:]
+	}
+	return append(out, print)
 }
 
 // drawing returns the dark modules of a code as one path, a run of them at a time.
