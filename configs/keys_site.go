@@ -202,7 +202,10 @@ func conditionShape() *strict.Shape {
 func reviewShape() *strict.Shape {
 	return strict.TableOf(
 		key("open", strict.AnyOf(text(), hoursShape()), "Opening hours, or a condition that has them: what runs outside of them is looked at."),
+		key("open-state", text(), "The state that tells that the wash is open, which the reviews of air and water go by."),
 		key("vehicles", text(), "The counter of vehicles: run time, water and energy are told for each."),
+		key("air", airShape(), "What the review of the compressed air looks at."),
+		key("water", waterShape(), "What the review of the water looks at."),
 	)
 }
 

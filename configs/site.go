@@ -19,6 +19,8 @@ import (
 	"roundsman/collector/modbus"
 	"roundsman/collector/mqtt"
 	"roundsman/configs/strict"
+	"roundsman/exporter/review/air"
+	"roundsman/exporter/review/water"
 	"roundsman/rules"
 )
 
@@ -90,6 +92,8 @@ const (
 type Review struct {
 	Open     rules.Hours       // nil: not given
 	Vehicles collector.PointID // the counter; NoPoint: not given
+	Air      *air.Plan         // nil: not given
+	Water    *water.Plan       // nil: not given
 }
 
 // Record says where what is kept lies, and for how long. Forever is 0.

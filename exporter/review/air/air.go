@@ -21,8 +21,8 @@ import (
 // Source is what a review reads.
 type Source interface {
 	minutes.Source
-	// LeakTests gives the finished leak tests, from <= At < to, in order of time.
-	LeakTests(ctx context.Context, from, to time.Time) iter.Seq2[Test, error]
+	// LeakTests gives the finished leak tests of a point, from <= At < to, in order of time. Their rates are in its unit.
+	LeakTests(ctx context.Context, point string, from, to time.Time) iter.Seq2[Test, error]
 }
 
 // Plan says which points are what. What is not named or 0 is left out of the review.
@@ -32,6 +32,9 @@ type Plan struct {
 	Loaded   minutes.Signal // a state: the compressor gives air
 	Running  minutes.Signal // a state: its motor turns
 	Open     minutes.Signal // a state: the wash takes cars
+	// Hours tells whether the wash is open by its opening hours, where no state does; nil: always.
+	Hours    func(time.Time) bool
+	Leak     minutes.Signal // whose leak tests are reviewed, and how their rates come into L/s
 	Delivery float64        // of the compressor, L/s of free air
 	Cost     Cost
 	Zone     *time.Location // of the nights; nil: UTC

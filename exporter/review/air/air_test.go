@@ -31,7 +31,7 @@ type source struct {
 	err   error
 }
 
-func (s *source) LeakTests(_ context.Context, from, to time.Time) iter.Seq2[air.Test, error] {
+func (s *source) LeakTests(_ context.Context, _ string, from, to time.Time) iter.Seq2[air.Test, error] {
 	return func(yield func(air.Test, error) bool) {
 		if s.err != nil {
 			yield(air.Test{}, s.err)
@@ -47,7 +47,7 @@ func (s *source) LeakTests(_ context.Context, from, to time.Time) iter.Seq2[air.
 func named(p string) minutes.Signal { return minutes.Signal{Point: p} }
 
 var plan = air.Plan{
-	Pressure: named("header"), Minimum: 5.5, Loaded: named("loaded"), Running: named("running"), Open: named("open"),
+	Pressure: named("header"), Minimum: 5.5, Loaded: named("loaded"), Running: named("running"), Open: named("open"), Leak: named("leak"),
 	Delivery: 30, Cost: air.Cost{Specific: 0.105, Price: 0.25, Currency: "EUR"},
 }
 
@@ -174,7 +174,7 @@ func TestCostOfTipSheet3(t *testing.T) {
 	for _, c := range []struct{ holes, cfm, dollars float64 }{{100, 1.5, 5764.5}, {50, 5.9, 11336.85}, {10, 104, 39967.2}} {
 		s := source{tests: []air.Test{{At: monday, Rate: c.holes * c.cfm * 0.61 * cfm, Settled: true}}}
 		perCubicMetre := 0.18 / (cfm * 3.6) // kW a cfm, in kWh a m3
-		f := reviewed(t, &s, air.Plan{Cost: air.Cost{Specific: perCubicMetre, Price: 0.05, Currency: "dollars", Hours: 7000}}, week)
+		f := reviewed(t, &s, air.Plan{Leak: named("leak"), Cost: air.Cost{Specific: perCubicMetre, Price: 0.05, Currency: "dollars", Hours: 7000}}, week)
 		near(t, "cost a year", f.Leak.Cost, c.dollars, 1e-9)
 		near(t, "each litre a second", f.Leak.CostASecond*f.Leak.Latest, c.dollars, 1e-9)
 	}

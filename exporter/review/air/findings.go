@@ -73,7 +73,7 @@ func advice(f *Figures, p *Plan) []string {
 		page.Percent(float64(le.Share), 0), costWords(le))
 	say(lo.Factor.Is() && lo.Factor > 0.85, "The compressor was loaded %s of its running time: no reserve for a busy hour. Find leaks before buying air.",
 		page.Percent(float64(lo.Factor), 0))
-	say(len(le.Tests) == 0, "No leak test came about: it needs some minutes while the wash is closed, nothing draws air and the compressor does not load.")
+	say(len(le.Tests) == 0 && p.Leak.Named(), "No leak test came about: it needs some minutes while the wash is closed, nothing draws air and the compressor does not load.")
 	say(len(le.Tests) > 0 && len(le.Nights) == 0, "No leak test settled: the air still cooled, or something drew air now and then. The figures are estimates at best.")
 	say(le.SinceLastHours.Is() && le.SinceLastHours > 7*24, "The last leak test is %s old.", page.Length(seconds(le.SinceLastHours*3600)))
 	if len(list) == 0 {

@@ -47,14 +47,8 @@ func (w *work) leak() (Leak, error) {
 		Tests: []Test{}, Nights: []Night{}, Latest: minutes.Unknown(), Usual: minutes.Unknown(), PerMonth: minutes.Unknown(),
 		PerMonthLow: minutes.Unknown(), PerMonthHigh: minutes.Unknown(), Share: minutes.Unknown(), SinceLastHours: minutes.Unknown(),
 	}
-	for t, err := range w.src.LeakTests(w.ctx, w.span.From, w.span.To) {
-		if err != nil {
-			return l, err
-		}
-		l.Tests = append(l.Tests, t)
-		if !t.Settled {
-			l.NotSettled++
-		}
+	if err := w.tests(&l); err != nil {
+		return l, err
 	}
 	if n := len(l.Tests); n > 0 {
 		l.SinceLastHours = minutes.Known(w.span.To.Sub(l.Tests[n-1].At).Hours())
@@ -73,6 +67,26 @@ func (w *work) leak() (Leak, error) {
 	l.trend()
 	l.cost(w.plan)
 	return l, nil
+}
+
+func (w *work) tests(l *Leak) error {
+	s := w.plan.Leak
+	if !s.Named() {
+		return nil
+	}
+	for t, err := range w.src.LeakTests(w.ctx, s.Point, w.span.From, w.span.To) {
+		if err != nil {
+			return err
+		}
+		if s.Factor != 0 {
+			t.Rate *= s.Factor
+		}
+		l.Tests = append(l.Tests, t)
+		if !t.Settled {
+			l.NotSettled++
+		}
+	}
+	return nil
 }
 
 // nights joins the settled tests of each night.

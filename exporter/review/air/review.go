@@ -34,7 +34,7 @@ func Review(ctx context.Context, src Source, p Plan, span review.Span) (Figures,
 		return Figures{}, err
 	}
 	f := Figures{From: span.From.UTC(), To: span.To.UTC(), Findings: []review.Finding{}, Advice: []string{}}
-	open, err := minutes.When(ctx, src, p.Open, span.From, span.To)
+	open, err := minutes.Open(ctx, src, p.Open, p.Hours, span.From, span.To)
 	if err != nil {
 		return Figures{}, err
 	}
@@ -61,11 +61,8 @@ type work struct {
 	open *minutes.Mask
 }
 
-// opened reports whether the wash was open; without a point that tells it, always.
+// opened reports whether the wash was seen open.
 func (w *work) opened(at time.Time) bool {
-	if !w.plan.Open.Named() {
-		return true
-	}
 	so, seen := w.open.At(at)
 	return so && seen
 }

@@ -88,6 +88,18 @@ func When(ctx context.Context, src Source, s Signal, from, to time.Time) (*Mask,
 	return k, err
 }
 
+// Open returns the minutes in which a site was open: by a state, or without one by its hours, or always.
+func Open(ctx context.Context, src Source, s Signal, hours func(time.Time) bool, from, to time.Time) (*Mask, error) {
+	if s.Named() {
+		return When(ctx, src, s, from, to)
+	}
+	k := NewMask(from, to)
+	for at := k.from; at.Before(to); at = at.Add(time.Minute) {
+		k.Set(at, hours == nil || hours(at))
+	}
+	return k, nil
+}
+
 // NewMask returns a mask of minutes that were not seen.
 func NewMask(from, to time.Time) *Mask {
 	from = from.Truncate(time.Minute)

@@ -170,3 +170,22 @@ func TestErrorsOfTheSourceComeThrough(t *testing.T) {
 		t.Errorf("%v, %v", err1, err2)
 	}
 }
+
+func TestOpenByHoursOrAlways(t *testing.T) {
+	var none minutestest.Source
+	for _, c := range []struct {
+		name  string
+		hours func(time.Time) bool
+		want  int
+	}{{"hours", func(at time.Time) bool { return at.Hour() == 12 }, 60}, {"always", nil, 120}} {
+		k, err := minutes.Open(context.Background(), &none, minutes.Signal{}, c.hours, noon, noon.Add(2*time.Hour))
+		if so, seen := k.Count(); err != nil || so != c.want || seen != 120 {
+			t.Errorf("%s: open %d of %d minutes, %v", c.name, so, seen, err)
+		}
+	}
+	s := source("open", 1, 1, 1)
+	k, err := minutes.Open(context.Background(), s, minutes.Signal{Point: "open"}, func(time.Time) bool { return true }, noon, noon.Add(time.Hour))
+	if so, seen := k.Count(); err != nil || so != 1 || seen != 1 {
+		t.Errorf("by a state: open %d of %d minutes, %v", so, seen, err)
+	}
+}

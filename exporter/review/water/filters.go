@@ -119,7 +119,7 @@ func (w *work) between(p *Filter, f *FilterFigures, washes []minutes.Stretch) er
 	}
 	first, last := washes[0].From, washes[n-1].From
 	f.BackwashHours = minutes.Known(last.Sub(first).Hours() / float64(n-1))
-	if w.plan.Open.Named() {
+	if w.plan.Open.Named() || w.plan.Hours != nil {
 		open := 0
 		for at := first.Truncate(time.Minute); at.Before(last); at = at.Add(time.Minute) {
 			if so, _ := w.open.At(at); so {

@@ -15,7 +15,7 @@ import (
 var (
 	ErrNoFresh    = errors.New("the plan names no fresh water meter")
 	ErrNoVehicles = errors.New("the plan names no count of vehicles")
-	ErrNoOpen     = errors.New("the plan names no point that tells that the wash is open")
+	ErrNoOpen     = errors.New("the plan does not tell when the wash is open")
 )
 
 // Missing says what a plan would need for all figures.
@@ -24,7 +24,7 @@ func (p Plan) Missing() []error {
 	for _, c := range []struct {
 		lacks bool
 		err   error
-	}{{len(p.Fresh) == 0, ErrNoFresh}, {!p.Vehicles.Named(), ErrNoVehicles}, {!p.Open.Named(), ErrNoOpen}} {
+	}{{len(p.Fresh) == 0, ErrNoFresh}, {!p.Vehicles.Named(), ErrNoVehicles}, {!p.Open.Named() && p.Hours == nil, ErrNoOpen}} {
 		if c.lacks {
 			errs = append(errs, c.err)
 		}
@@ -53,7 +53,7 @@ func Review(ctx context.Context, src minutes.Source, p Plan, span review.Span) (
 	f := Figures{From: span.From.UTC(), To: span.To.UTC(), Days: []Day{}, Tanks: []TankFigures{}, Filters: []FilterFigures{}, Findings: []review.Finding{}}
 	w := work{ctx: ctx, src: src, plan: &p, span: span}
 	var err error
-	if w.open, err = minutes.When(ctx, src, p.Open, span.From, span.To); err != nil {
+	if w.open, err = minutes.Open(ctx, src, p.Open, p.Hours, span.From, span.To); err != nil {
 		return Figures{}, err
 	}
 	w.nights = w.nightly()

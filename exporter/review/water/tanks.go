@@ -23,13 +23,9 @@ func (w *work) tanks(f *Figures) error {
 	return nil
 }
 
-// present returns the stretch from the first to the last of the newest sixty minutes open; without a point that tells it,
-// the last hour.
+// present returns the stretch from the first to the last of the newest sixty minutes open.
 func (w *work) present() minutes.Stretch {
 	to := w.span.To.Truncate(time.Minute)
-	if !w.plan.Open.Named() {
-		return minutes.Stretch{From: to.Add(-lastHour * time.Minute), To: to}
-	}
 	var s minutes.Stretch
 	n := 0
 	for at := to.Add(-time.Minute); !at.Before(w.span.From) && n < lastHour; at = at.Add(-time.Minute) {

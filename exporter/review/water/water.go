@@ -21,9 +21,11 @@ type Plan struct {
 	Reclaim  []minutes.Signal // totals, L: what was used again
 	Vehicles minutes.Signal   // a total
 	Open     minutes.Signal   // a state: the wash takes cars
-	Tanks    []Tank
-	Filters  []Filter
-	Zone     *time.Location // of the days; nil: UTC
+	// Hours tells whether the wash is open by its opening hours, where no state does; nil: always.
+	Hours   func(time.Time) bool
+	Tanks   []Tank
+	Filters []Filter
+	Zone    *time.Location // of the days; nil: UTC
 	// Settle is how long after closing a night begins: tanks are filled up. 0: half an hour.
 	Settle time.Duration
 }
