@@ -4,8 +4,8 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"os"
 	"os/exec"
-	"path/filepath"
 	"regexp"
 	"runtime/debug"
 	"slices"
@@ -38,10 +38,7 @@ func TestBillOfReplacedModule(t *testing.T) {
 
 // The bill of a real binary names every module that the Go tool reads from that binary, at its version.
 func TestBillOfMaterials(t *testing.T) {
-	binary := filepath.Join(t.TempDir(), "roundsman")
-	if out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput(); err != nil {
-		t.Fatalf("build: %v\n%s", err, out)
-	}
+	binary := daemonBinary(t)
 	out, err := exec.Command(binary, "version", "--sbom").Output()
 	if err != nil {
 		t.Fatal(err)
@@ -52,7 +49,11 @@ func TestBillOfMaterials(t *testing.T) {
 	if err := d.Decode(&b); err != nil {
 		t.Fatal(err)
 	}
-	listed, err := exec.Command("go", "version", "-m", binary).Output()
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	listed, err := exec.Command("go", "version", "-m", self).Output()
 	if err != nil {
 		t.Fatal(err)
 	}
