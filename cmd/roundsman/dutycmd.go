@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -46,11 +47,13 @@ whether a machine ran is shown as unseen, and is in no figure.`,
 	cmd.Flags().StringArrayVar(&f.equipment, "equipment", nil, "only this machine; may be repeated")
 	cmd.Flags().BoolVar(&f.asCSV, "csv", false, "print CSV, one line a machine")
 	cmd.Flags().BoolVar(&f.asJSON, "json", false, "print JSON")
-	cmd.MarkFlagsMutuallyExclusive("csv", "json")
 	return cmd
 }
 
 func (f *dutyFlags) run(cmd *cobra.Command, path string) error {
+	if f.asCSV && f.asJSON {
+		return usageError{errors.New("--csv and --json: give one of them")}
+	}
 	site, err := loadSite(path, cmd.OutOrStdout())
 	if err != nil {
 		return err
