@@ -22,6 +22,8 @@ func (b *builder) certificate(v *strict.Value) {
 		}
 	case v.Has("certificate") != v.Has("key"):
 		v.KeyFailf("certificate and key go together")
+	default:
+		b.secrets.reader(v.Get("key")) // says already now that others can read it
 	}
 	for _, n := range v.Get("names").Entries() {
 		if !hostName(n.Text()) {
@@ -56,6 +58,8 @@ func (b *builder) panel(v *strict.Value) {
 		p.Passwords = f.Text()
 		if p.Passwords == "" {
 			f.Failf("the name of a file is expected")
+			return
 		}
+		b.secrets.reader(f)
 	}
 }

@@ -116,3 +116,20 @@ func TestAskTwice(t *testing.T) {
 		ours.Close()
 	}
 }
+
+// TestWrongFiles: what is wrong with any file rings the box's own alarm, in its own words.
+func TestWrongFiles(t *testing.T) {
+	trouble := ""
+	s := &selfWatch{others: []func() string{func() string { return "" }, func() string { return trouble }}}
+	if got := s.wrongFiles(); got != "" {
+		t.Errorf("%q", got)
+	}
+	trouble = "certificate: private key does not match public key\nmore"
+	if got := s.wrongFiles(); got != "certificate: private key does not match public key (and 1 more)" {
+		t.Errorf("%q", got)
+	}
+	s.files = "rules/air.yaml:4:9: no"
+	if got := s.wrongFiles(); got != s.files {
+		t.Errorf("%q", got)
+	}
+}

@@ -388,13 +388,17 @@ func BenchmarkSameTime(b *testing.B) {
 	g.accounts[0].Hash = signin.DefaultCost.NewHash(good)
 	g.Door = signin.New(signin.Options{Now: func() collector.Moment { return g.now }, Accounts: func() ([]signin.Account, error) { return g.accounts, nil }})
 	var took [2]time.Duration
+	turn := 0
 	for b.Loop() {
-		for i, name := range []string{"nobody", "n.quill"} {
+		for n := range 2 {
+			i := (n + turn) % 2 // what came before must not count
+			name := [...]string{"nobody", "n.quill"}[i]
 			g.now = g.now.Add(time.Hour)
 			start := time.Now()
 			_, _, _ = g.SignIn(b.Context(), name, "guess", "192.0.2.7")
 			took[i] += time.Since(start)
 		}
+		turn++
 	}
 	b.ReportMetric(float64(took[0])/float64(took[1]), "unknown/wrong")
 	b.ReportMetric(float64(took[1].Milliseconds())/float64(b.N), "ms/hash")
