@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"slices"
 	"time"
 
 	"roundsman/collector"
@@ -23,7 +24,11 @@ func (b *builder) readEquipment(vs *strict.Value) {
 		b.load(&s, v)
 		b.pair(&s, v, names)
 		for _, w := range v.Get("service").Entries() {
-			s.Service = append(s.Service, duty.Service{Name: w.Get("name").Text(), Every: b.positive(w.Get("every"), 0)})
+			name := w.Get("name").Text()
+			if slices.ContainsFunc(s.Service, func(o duty.Service) bool { return o.Name == name }) {
+				w.Get("name").Failf("%s stands twice", name)
+			}
+			s.Service = append(s.Service, duty.Service{Name: name, Every: b.positive(w.Get("every"), 0)})
 		}
 		b.site.Equipment = append(b.site.Equipment, s)
 	}

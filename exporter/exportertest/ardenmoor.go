@@ -230,6 +230,7 @@ func (r *Room) addMachines() {
 		r.view.Equipment = append(r.view.Equipment, exporter.Equipment{Name: name, Running: i%3 != 2, Known: true,
 			RunSeconds: float64(5000 + 7321*i), Starts: uint64(3 + 11*i)})
 	}
+	r.view.Equipment[1].Services = []exporter.ServiceDue{{Service: "return filter", EverySeconds: 500 * 3600, DueSeconds: 412 * 3600}, {Service: "oil sample", EverySeconds: 1000 * 3600, DueSeconds: -7200}}
 	r.view.Equipment[6].UnseenSeconds = 95
 }
 

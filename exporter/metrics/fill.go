@@ -88,6 +88,9 @@ func (s *machineSeries) fill(e *exporter.Equipment) {
 	if e.Known {
 		s.running.truth(e.Running)
 	}
+	for i := range s.services {
+		s.services[i].due.set(e.Services[i].DueSeconds)
+	}
 }
 
 // shown returns the families that have a value now, with those metrics that have

@@ -86,6 +86,17 @@ type linkSeries struct {
 type machineSeries struct {
 	name                 string
 	run, starts, running *series
+	services             []serviceSeries
+}
+
+type serviceSeries struct {
+	name string
+	due  *series
+}
+
+// fits reports whether the series are those of the machine and its services.
+func (s *machineSeries) fits(e *exporter.Equipment) bool {
+	return s.name == e.Name && slices.EqualFunc(s.services, e.Services, func(s serviceSeries, d exporter.ServiceDue) bool { return s.name == d.Service })
 }
 
 // newLayout builds the families for the view's site, links and equipment.
@@ -104,7 +115,7 @@ func newLayout(v *exporter.View, build Build) *layout {
 		l.links = append(l.links, b.link(v.Links[i].Name))
 	}
 	for i := range v.Equipment {
-		l.machines = append(l.machines, b.machine(v.Equipment[i].Name))
+		l.machines = append(l.machines, b.machine(&v.Equipment[i]))
 	}
 	for _, f := range v.Figures {
 		l.figures = append(l.figures, figureSeries{f.Name, b.gauge(f.Name, f.Unit, f.Help).add(&b)})
@@ -120,7 +131,7 @@ func newLayout(v *exporter.View, build Build) *layout {
 func (l *layout) fits(v *exporter.View) bool {
 	return l.site == v.Site &&
 		slices.EqualFunc(l.links, v.Links, func(s linkSeries, k collector.LinkStatus) bool { return s.name == k.Name }) &&
-		slices.EqualFunc(l.machines, v.Equipment, func(s machineSeries, e exporter.Equipment) bool { return s.name == e.Name }) &&
+		slices.EqualFunc(l.machines, v.Equipment, func(s machineSeries, e exporter.Equipment) bool { return s.fits(&e) }) &&
 		slices.EqualFunc(l.figures, v.Figures, func(s figureSeries, f exporter.Figure) bool { return s.name == f.Name }) &&
 		l.calls.fits(v.Calls)
 }
@@ -330,12 +341,17 @@ func (b *builder) calls(c *exporter.CallFigures) *callSeries {
 	return s
 }
 
-func (b *builder) machine(name string) machineSeries {
-	return machineSeries{
-		name: name,
+func (b *builder) machine(e *exporter.Equipment) machineSeries {
+	m := machineSeries{
+		name: e.Name,
 		run: b.counter("roundsman_run_seconds_total", "seconds", "Time the equipment was seen running.").
-			add(b, "equipment", name),
-		starts:  b.counter("roundsman_starts_total", "", "Starts of the equipment that were seen.").add(b, "equipment", name),
-		running: b.gauge("roundsman_running", "", "1 while the equipment runs, 0 while it stands; absent while that is not known.").add(b, "equipment", name),
+			add(b, "equipment", e.Name),
+		starts:  b.counter("roundsman_starts_total", "", "Starts of the equipment that were seen.").add(b, "equipment", e.Name),
+		running: b.gauge("roundsman_running", "", "1 while the equipment runs, 0 while it stands; absent while that is not known.").add(b, "equipment", e.Name),
 	}
+	for _, s := range e.Services {
+		m.services = append(m.services, serviceSeries{s.Service, b.gauge("roundsman_service_due_seconds", "seconds",
+			"Run time left until the service is due; below 0 it is overdue.").add(b, "equipment", e.Name, "service", s.Service)})
+	}
+	return m
 }

@@ -373,6 +373,7 @@ func TestLinksAndMachines(t *testing.T) {
 		`roundsman_link_request_duration_seconds_sum{link="plc"}`:                         "97.3",
 		`roundsman_run_seconds_total{equipment="hyd.pump.1"}`:                             "12321",
 		`roundsman_starts_total{equipment="hyd.pump.1"}`:                                  "14",
+		`roundsman_service_due_seconds{equipment="hyd.pump.1",service="oil sample"}`:      "-7200",
 		`roundsman_running{equipment="air.compressor"}`:                                   "1",
 		`roundsman_build_info{commit="abc",goversion="go1.26",version="1.2"}`:             "1",
 		`roundsman_state{point="air.compressor.fault",station="air"}`:                     "1",
