@@ -90,9 +90,9 @@ func (c *Comparison) signed() string {
 	return s
 }
 
-// value shows a value with one decimal more than the point has, at most, and its unit.
+// value shows a value with one decimal more than the point has, two at least, without noughts behind, and its unit.
 func (c *Comparison) value(v float64) string {
-	places := math.Pow10(max(c.Digits, 0) + 1)
+	places := math.Pow10(max(c.Digits+1, 2))
 	v = math.Round(v*places) / places
 	if v == 0 {
 		v = 0 // no minus before a nought

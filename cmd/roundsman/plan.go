@@ -18,7 +18,8 @@ func planCommand() *cobra.Command {
 		Use:   "plan SITE.yaml",
 		Short: "Show the round plan: requests, line time, load of each link",
 		Long: `Plan works out, without opening a link, which requests each round needs, what they take on the line
-against the theoretical minimum and against one read per point, and how busy each link will be.
+against the theoretical minimum and against one read per point, how busy each link will be, and whether the line can
+carry it: where it cannot, what to change.
 Exit 0: every link keeps its intervals; 1: one cannot.`,
 		Args: exactly("SITE.yaml"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -26,13 +27,9 @@ Exit 0: every link keeps its intervals; 1: one cannot.`,
 			if err != nil {
 				return err
 			}
-			var reports []modbus.Report
-			for _, o := range site.Modbus {
-				r, err := modbus.Forecast(o)
-				if err != nil {
-					return fmt.Errorf("link %s: %w", o.Name, err)
-				}
-				reports = append(reports, r)
+			reports, err := forecasts(site.Modbus)
+			if err != nil {
+				return err
 			}
 			if err := printPlans(cmd.OutOrStdout(), reports, asJSON); err != nil {
 				return err
@@ -49,7 +46,29 @@ Exit 0: every link keeps its intervals; 1: one cannot.`,
 	return cmd
 }
 
-func printPlans(w io.Writer, reports []modbus.Report, asJSON bool) error {
+// forecast is what a link will have to do, and what would make that easier.
+type forecast struct {
+	modbus.Report
+	relief []string
+}
+
+func forecasts(links []modbus.Options) ([]forecast, error) {
+	var out []forecast
+	for _, o := range links {
+		r, err := modbus.Forecast(o)
+		if err != nil {
+			return nil, fmt.Errorf("link %s: %w", o.Name, err)
+		}
+		relief, err := modbus.Relief(o)
+		if err != nil {
+			return nil, fmt.Errorf("link %s: %w", o.Name, err)
+		}
+		out = append(out, forecast{r, relief})
+	}
+	return out, nil
+}
+
+func printPlans(w io.Writer, reports []forecast, asJSON bool) error {
 	if asJSON {
 		return writeJSON(w, planLines(reports))
 	}
@@ -65,8 +84,15 @@ func printPlans(w io.Writer, reports []modbus.Report, asJSON bool) error {
 }
 
 // printPlan shows one link. Times are in milliseconds of line time.
-func printPlan(w io.Writer, r modbus.Report) error {
-	fmt.Fprintf(w, "link %s, %s, %s: busy %.1f %% of the time\n", r.Link, r.Kind, r.Address, 100*r.Load)
+func printPlan(w io.Writer, r forecast) error {
+	can := "the line can carry this"
+	if !r.Carries() {
+		can = "too tight, see below"
+	}
+	if r.Load > 1 {
+		can = "the line cannot carry this"
+	}
+	fmt.Fprintf(w, "link %s, %s, %s: busy %.1f %% of the time: %s\n", r.Link, r.Kind, r.Address, 100*r.Load, can)
 	t := table{head: []string{"due together", right("an hour"), right("points"), right("requests"), right("bytes"),
 		right("line ms"), right("minimum ms"), right("one by one ms"), "reads"}}
 	for _, p := range r.Rounds {
@@ -79,6 +105,9 @@ func printPlan(w io.Writer, r modbus.Report) error {
 	for _, text := range r.Warnings {
 		fmt.Fprintln(w, "warning:", text)
 	}
+	for i, text := range r.relief {
+		fmt.Fprintln(w, []string{"what helps:", "or:"}[min(i, 1)], text)
+	}
 	return nil
 }
 
@@ -88,7 +117,9 @@ type planLine struct {
 	Kind     string      `json:"kind"`
 	Address  string      `json:"address"`
 	Load     float64     `json:"load"`
+	Carries  bool        `json:"carries"` // with time to spare for a time-out
 	Warnings []string    `json:"warnings"`
+	Relief   []string    `json:"relief"` // what would help
 	Rounds   []planRound `json:"rounds"`
 }
 
@@ -110,10 +141,11 @@ type planRequest struct {
 	Count uint16 `json:"count"`
 }
 
-func planLines(reports []modbus.Report) []planLine {
+func planLines(reports []forecast) []planLine {
 	out := make([]planLine, 0, len(reports))
 	for _, r := range reports {
-		l := planLine{Link: r.Link, Kind: r.Kind, Address: r.Address, Load: r.Load, Warnings: append([]string{}, r.Warnings...)}
+		l := planLine{Link: r.Link, Kind: r.Kind, Address: r.Address, Load: r.Load,
+			Carries: r.Carries(), Warnings: append([]string{}, r.Warnings...), Relief: append([]string{}, r.relief...)}
 		for _, p := range r.Rounds {
 			round := planRound{PerHour: p.PerHour, Points: p.Points, Bytes: p.Bytes,
 				LineTime: p.LineTime.Seconds(), Minimum: p.Minimum.Seconds(), Single: p.Single.Seconds()}
