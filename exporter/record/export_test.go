@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
+
+	"roundsman/exporter/record/pack"
 )
 
 // BreakWrites makes every write fail (or succeed again), as a file system does that was made read-only.
@@ -47,4 +50,41 @@ func (r *Record) Abandon() error {
 	defer r.mu.Unlock()
 	r.closed = true
 	return r.release()
+}
+
+// FillYear writes the figures of all minutes of a span for the point 'year', as the housework does.
+func FillYear(r *Record, from, to time.Time) error {
+	ctx := context.Background()
+	grid := pack.Grid{Step: 0.01}
+	if err := r.Exec(`INSERT INTO series VALUES (1, 'year', 'bar', 'number', 0.01, 0, 0)`); err != nil {
+		return err
+	}
+	db, err := connect(r.path, tending, 1)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	tx, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	for h := hourOf(from.UnixMilli()); h < hourOf(to.UnixMilli()); h++ {
+		var figures hourFigures
+		for m := range int64(60) {
+			t := h*hourMillis + m*minuteMillis
+			figures.add(h, []int64{t, t + 20_000, t + 40_000}, pack.Column{
+				Counts: []int64{700 + m, 710 + m + h%24, 705 + m}, Marks: []pack.Mark{pack.Plain, pack.Plain, pack.Plain},
+			})
+		}
+		if err := storeMinutes(ctx, tx, 1, h, &figures, grid); err != nil {
+			return errors.Join(err, tx.Rollback())
+		}
+		if h%24 == 0 { // a day is closed where readings were
+			_, err := tx.Exec(`INSERT INTO pieces (hour, time, until, "last", readings, done) VALUES (?, ?, ?, 0, 0, 1)`, h, h*hourMillis, (h+24)*hourMillis-1)
+			if err != nil {
+				return errors.Join(err, tx.Rollback())
+			}
+		}
+	}
+	return tx.Commit()
 }

@@ -365,7 +365,7 @@ func TestReadingsWaitWhileTheFileIsGone(t *testing.T) {
 // agree with readings, and nothing is told twice.
 func TestClockSetBack(t *testing.T) {
 	clock := collector.NewClock()
-	rec := recordtest.Open(t, path(t), record.Options{Clock: clock, Reserve: -1})
+	rec := recordtest.Open(t, path(t), record.Options{Clock: clock, Reserve: -1, BeatEvery: time.Hour})
 	if err := rec.Follow(trendKillRoom()); err != nil {
 		t.Fatal(err)
 	}
@@ -378,13 +378,13 @@ func TestClockSetBack(t *testing.T) {
 	at := start
 	run := func(minutes int) {
 		t.Helper()
-		for range minutes * 30 {
+		for range minutes * 10 {
 			now := clock.Moment(at)
 			rec.Take(now, []collector.Reading{killReading(0, at.Unix()), killReading(1, at.Unix())})
 			if err := rec.Beat(now); err != nil {
 				t.Fatal(err)
 			}
-			at = at.Add(2 * time.Second)
+			at = at.Add(6 * time.Second)
 		}
 	}
 	check := func(packed bool) {
@@ -422,4 +422,37 @@ func TestClockSetBack(t *testing.T) {
 		t.Fatal(err)
 	}
 	check(true)
+}
+
+// Where the file has no room for the readings, lines are kept all the same, and the readings come later.
+func TestLinesGoBeforeReadings(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		k := keepRoom(t, 400, record.Keep{})
+		start := time.Now()
+		k.run(t, k.rec, 30)
+		if err := k.rec.Exec(`PRAGMA max_page_count = 1`); err != nil { // no more than there are
+			t.Fatal(err)
+		}
+		for n := range 30 {
+			k.round(k.rec, n)
+			time.Sleep(time.Second)
+			if err := k.rec.Commit(&record.Change{Lines: []record.Line{{Kind: record.Remark, Why: "x"}}}); err != nil {
+				t.Fatalf("line %d: %v", n, err)
+			}
+		}
+		s := k.rec.Status()
+		if !errors.Is(s.Err, record.ErrFull) || !strings.Contains(s.Reason(), "readings") || s.Waiting != 0 {
+			t.Errorf("status %+v", s)
+		}
+		if err := k.rec.Exec(`PRAGMA max_page_count = 1000000`); err != nil {
+			t.Fatal(err)
+		}
+		k.run(t, k.rec, 30)
+		if s := k.rec.Status(); !s.OK() {
+			t.Errorf("status %+v", s)
+		}
+		for i := 0; i < 400; i += 99 {
+			k.compare(t, k.rec.Reader, i, start, time.Now().Add(-12*time.Second))
+		}
+	})
 }

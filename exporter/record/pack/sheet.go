@@ -25,13 +25,7 @@ type Sheet struct {
 // AppendSheet packs a sheet: its form, then its index, clocks and groups of columns, each with its length before it.
 func AppendSheet(dst []byte, s *Sheet) []byte {
 	dst = append(dst, sheetForm)
-	index := make([]int64, 0, 2+2*len(s.Series))
-	index = append(index, int64(len(s.Clocks)), int64(len(s.Series)))
-	index = append(index, s.Series...)
-	for _, c := range s.Clock {
-		index = append(index, int64(c))
-	}
-	dst = appendSized(dst, AppendTimes(nil, index)) // mostly evenly spaced, as times are
+	dst = appendSized(dst, AppendTimes(nil, s.index()))
 	for _, c := range s.Clocks {
 		dst = appendSized(dst, AppendTimes(nil, c))
 	}
@@ -39,6 +33,21 @@ func AppendSheet(dst []byte, s *Sheet) []byte {
 		dst = appendSized(dst, appendBlock(nil, s.Columns[from:min(from+GroupSize, len(s.Columns))]))
 	}
 	return dst
+}
+
+// index returns how many clocks and columns there are, and the columns in runs of neighbouring series with one clock:
+// the first series, how many, the clock.
+func (s *Sheet) index() []int64 {
+	index := []int64{int64(len(s.Clocks)), int64(len(s.Series))}
+	for i := 0; i < len(s.Series); {
+		n := 1
+		for i+n < len(s.Series) && s.Series[i+n] == s.Series[i]+int64(n) && s.Clock[i+n] == s.Clock[i] {
+			n++
+		}
+		index = append(index, s.Series[i], int64(n), int64(s.Clock[i]))
+		i += n
+	}
+	return index
 }
 
 func appendSized(dst, block []byte) []byte {
@@ -105,17 +114,22 @@ func (p *Packed) readIndex(block []byte) (clocks int, err error) {
 	if err != nil {
 		return 0, err
 	}
-	if len(index) < 2 || index[0] < 0 || index[0] > mostColumns || index[1] < 0 || index[1] > mostColumns || int64(len(index)) != 2+2*index[1] {
+	if len(index) < 2 || index[0] < 0 || index[0] > mostColumns || index[1] < 0 || index[1] > mostColumns || len(index)%3 != 2 {
 		return 0, fmt.Errorf("%w: its index does not fit", ErrDamaged)
 	}
 	n := int(index[1])
-	p.Series = index[2 : 2+n]
-	p.Clock = make([]int, n)
-	for i, c := range index[2+n:] {
-		if c < 0 || c >= index[0] {
-			return 0, fmt.Errorf("%w: column %d has clock %d of %d", ErrDamaged, i, c, index[0])
+	p.Series, p.Clock = make([]int64, 0, n), make([]int, 0, n)
+	for runs := index[2:]; len(runs) > 0; runs = runs[3:] {
+		first, count, clock := runs[0], runs[1], runs[2]
+		if count < 1 || count > int64(n-len(p.Series)) || clock < 0 || clock >= index[0] {
+			return 0, fmt.Errorf("%w: %d columns from %d with clock %d of %d", ErrDamaged, count, first, clock, index[0])
 		}
-		p.Clock[i] = int(c)
+		for i := range count {
+			p.Series, p.Clock = append(p.Series, first+i), append(p.Clock, int(clock))
+		}
+	}
+	if len(p.Series) != n {
+		return 0, fmt.Errorf("%w: %d columns of %d", ErrDamaged, len(p.Series), n)
 	}
 	return int(index[0]), nil
 }
