@@ -49,6 +49,7 @@ func (k *keeper) restore(j *judge, now collector.Moment) (kept record.State) {
 		j.duty.services.take(s)
 	}
 	j.restoreCounts(kept.Counts, now)
+	j.restoreLeaks(kept.Papers)
 	return kept
 }
 
@@ -77,6 +78,7 @@ func (k *keeper) round(j *judge, now collector.Moment) {
 		k.change.Counts = j.counts()
 	}
 	j.duty.keep(&k.change, due)
+	j.keepLeaks(&k.change, now)
 	k.write(now)
 }
 

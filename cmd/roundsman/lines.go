@@ -43,6 +43,9 @@ func shownLine(l *record.Line) exporter.Line {
 		out.Value, out.Limit = l.Value, l.Limit
 		out.From, out.To, out.Quality, out.Priority = l.From.String(), l.To.String(), l.Quality.String(), l.Priority.String()
 	}
+	if l.Kind == record.LeakTested {
+		out.Value, out.Quality = l.Value, l.Quality.String()
+	}
 	if l.Count != 0 { // of lines, whose first is at Until
 		out.Why = joinWords(out.Why, fmt.Sprintf("%d lines, the first of %s", l.Count, l.Until.Format(time.RFC3339)))
 		out.Until = time.Time{}

@@ -31,6 +31,7 @@ func (t *Tester) Keep() Kept {
 	k := t.k
 	k.Series.List = slices.Clone(k.Series.List)
 	k.Past = slices.Clone(k.Past)
+	k.Cycles.List = slices.Clone(k.Cycles.List)
 	if k.Last != nil {
 		last := *k.Last
 		k.Last = &last
@@ -54,8 +55,11 @@ func (k Kept) Shifted(by time.Duration) Kept {
 	}
 	t := Tester{k: k}
 	k = t.Keep()
-	for _, m := range []*collector.Moment{&k.Seen, &k.Idle, &k.Unloaded, &k.Rested, &k.Cycles.First, &k.Cycles.Begun} {
+	for _, m := range []*collector.Moment{&k.Seen, &k.Idle, &k.Unloaded, &k.Rested, &k.Cycles.Begun, &k.Cycles.Now.From} {
 		move(m)
+	}
+	for i := range k.Cycles.List {
+		move(&k.Cycles.List[i].From)
 	}
 	for i := range k.Series.List {
 		move(&k.Series.List[i].At)
@@ -117,29 +121,34 @@ func (t *Tester) Usual() (float64, bool) {
 	return (rates[(n-1)/2] + rates[n/2]) / 2, true
 }
 
-// Cycles are the load cycles while nothing draws air, from one unloading to the next.
+// Cycles are the load cycles while nothing draws air, from one unloading to the next: the newest since the last result.
 type Cycles struct {
-	N        int              `json:"n"`
-	Loaded   time.Duration    `json:"loaded"` // sums over whole cycles
-	Unloaded time.Duration    `json:"unloaded"`
-	Bars     float64          `json:"bars"`  // pressure times seconds over whole cycles
-	First    collector.Moment `json:"first"` // begin of the first of them
+	List []cycle `json:"list,omitempty"` // whole ones, oldest first
 
 	Begun   collector.Moment `json:"begun"`   // of the cycle under way; 0: no unloading was seen
 	Loading bool             `json:"loading"` // as last seen
-	On      time.Duration    `json:"on"`      // of the cycle under way
-	Off     time.Duration    `json:"off"`
-	At      float64          `json:"at"` // its pressure times seconds
+	Now     cycle            `json:"now"`     // the cycle under way
 }
+
+// cycle is one load cycle, or several together.
+type cycle struct {
+	From     collector.Moment `json:"from"`
+	Loaded   time.Duration    `json:"loaded"`
+	Unloaded time.Duration    `json:"unloaded"`
+	Bars     float64          `json:"bars"` // pressure times seconds
+}
+
+// mostCycles are taken together, so that what was before a leak grew is soon forgotten.
+const mostCycles = 12
 
 // pass counts time at a pressure to the state last seen.
 func (c *Cycles) pass(d time.Duration, bar float64) {
 	if c.Loading {
-		c.On += d
+		c.Now.Loaded += d
 	} else {
-		c.Off += d
+		c.Now.Unloaded += d
 	}
-	c.At += bar * d.Seconds()
+	c.Now.Bars += bar * d.Seconds()
 }
 
 // unload ends a cycle if it was seen whole, and begins the next.
@@ -148,19 +157,25 @@ func (c *Cycles) unload(now collector.Moment) {
 		return // it was not loaded when the quiet began
 	}
 	if c.Begun != 0 {
-		if c.N == 0 {
-			c.First = c.Begun
+		if c.List = append(c.List, c.Now); len(c.List) > mostCycles {
+			c.List = c.List[1:]
 		}
-		c.N++
-		c.Loaded += c.On
-		c.Unloaded += c.Off
-		c.Bars += c.At
 	}
-	c.Loading, c.Begun, c.On, c.Off, c.At = false, now, 0, 0, 0
+	c.Loading, c.Begun, c.Now = false, now, cycle{From: now}
 }
 
-// clear forgets the whole cycles, not the one under way.
-func (c *Cycles) clear() { c.N, c.Loaded, c.Unloaded, c.Bars, c.First = 0, 0, 0, 0, 0 }
+// sum returns the whole cycles as one.
+func (c *Cycles) sum() (all cycle) {
+	for i, k := range c.List {
+		if i == 0 {
+			all.From = k.From
+		}
+		all.Loaded += k.Loaded
+		all.Unloaded += k.Unloaded
+		all.Bars += k.Bars
+	}
+	return all
+}
 
 // series is the pressure over a bleed-down: means over short spans of time, twice as long whenever they become many.
 type series struct {

@@ -89,7 +89,8 @@ type Result struct {
 	// Bleed is the bleed-down. A load test fills in Start, End, the mean pressure as both pressures, and Rate, Low and
 	// High alike, at the working pressure.
 	Bleed
-	// Loaded and Unloaded are the sums of the whole load cycles while nothing drew air, since the result before.
+	// Loaded and Unloaded are the sums of the newest whole load cycles while nothing drew air, at most twelve and since
+	// the result before.
 	Loaded   time.Duration `json:"loaded"`
 	Unloaded time.Duration `json:"unloaded"`
 	Cycles   int           `json:"cycles"`
@@ -245,23 +246,23 @@ func (t *Tester) finish() (Result, bool) {
 
 // byLoad makes a result of the load cycles, where the compressor loads again before a bleed-down is long enough.
 func (t *Tester) byLoad(now collector.Moment) (Result, bool) {
-	c := &t.k.Cycles
-	if t.spec.Delivery == 0 || c.N < leastCycles || t.rests(now) {
+	if t.spec.Delivery == 0 || len(t.k.Cycles.List) < leastCycles || t.rests(now) {
 		return Result{}, false
 	}
-	v := &t.spec.Vessel
+	c, v := t.k.Cycles.sum(), &t.spec.Vessel
 	mean := c.Bars / (c.Loaded + c.Unloaded).Seconds()
 	rate := t.spec.Delivery * Share(c.Loaded, c.Unloaded) * (v.Working + v.Atmosphere) / (mean + v.Atmosphere)
 	return t.done(Result{Method: ByLoadTest, Bleed: Bleed{
-		Start: c.First, End: now, StartPressure: mean, EndPressure: mean, Settled: true,
+		Start: c.From, End: now, StartPressure: mean, EndPressure: mean, Settled: true,
 		Rate: rate, Low: rate, High: rate, First: rate, Second: rate,
 	}}), true
 }
 
 func (t *Tester) done(r Result) Result {
 	k := &t.k
-	r.Loaded, r.Unloaded, r.Cycles = k.Cycles.Loaded, k.Cycles.Unloaded, k.Cycles.N
-	k.Cycles.clear()
+	c := k.Cycles.sum()
+	r.Loaded, r.Unloaded, r.Cycles = c.Loaded, c.Unloaded, len(k.Cycles.List)
+	k.Cycles.List = nil
 	k.Rested = r.End
 	k.Last = &r
 	if r.Settled {
