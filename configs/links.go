@@ -201,7 +201,9 @@ func (b *builder) readBroker(l *link) {
 	o.Broker = b.brokerAddress(v.Get("mqtt"))
 	o.ClientID = cmp.Or(v.Get("client-id").Text(), "roundsman")
 	o.Username = v.Get("username").Text()
-	o.PasswordFile = v.Get("password-file").Text()
+	if f := v.Get("password-file"); f != nil {
+		o.PasswordFile, o.Password = b.secrets.path(f.Text()), b.secrets.reader(f)
+	}
 	o.CAFile = v.Get("ca-file").Text()
 	o.KeepAlive = b.positive(v.Get("keep-alive"), 10*time.Second)
 	o.QoS = byte(v.Get("qos").Int(1))

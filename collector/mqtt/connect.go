@@ -173,6 +173,13 @@ func (l *Link) password() (string, error) {
 	if l.opts.PasswordFile == "" {
 		return "", nil
 	}
+	if l.opts.Password != nil {
+		p, err := l.opts.Password()
+		if err != nil {
+			return "", fmt.Errorf("password: %w", err)
+		}
+		return p, nil
+	}
 	b, err := os.ReadFile(l.opts.PasswordFile)
 	if err != nil {
 		return "", fmt.Errorf("password: %w", err)

@@ -60,10 +60,11 @@ type Options struct {
 	Broker       string // tcp://host:1883, ssl://host:8883
 	ClientID     string
 	Username     string
-	PasswordFile string        // read at each connect
-	CAFile       string        // "" the system's
-	KeepAlive    time.Duration // 0: 10 s
-	QoS          byte          // of the subscriptions, 0 to 2, taken as it stands; the site file's default is 1
+	PasswordFile string                 // read at each connect
+	Password     func() (string, error) // how PasswordFile is read; nil: as it stands, whoever else may read it
+	CAFile       string                 // "" the system's
+	KeepAlive    time.Duration          // 0: 10 s
+	QoS          byte                   // of the subscriptions, 0 to 2, taken as it stands; the site file's default is 1
 	Points       []Point
 	MaxPayload   int // bytes; a longer payload is a bad reading; 0: 64 KiB
 
