@@ -218,10 +218,14 @@ func TestLinkNoOracle(t *testing.T) {
 		t.Fatal(err)
 	}
 	none := panel.New(l.board, panel.Options{}).Handler()
+	idle := panel.New(l.board, panel.Options{Links: l.links, People: people}).Handler() // nothing can be done there
+	if w := do(idle, request("GET", l.mint("n.quill"), "")); w.Code != 404 {
+		t.Errorf("a link where nothing can be done: %d", w.Code)
+	}
 	want := l.open("POST", exporter.LinkPath+"x").Body.String()
 	for _, token := range []string{other.Mint("air-low", 1, "n.quill", l.now()), other.Mint("no-such", 1, "n.quill", l.now()),
 		other.Mint("air-low", 1, "nobody", l.now()), other.Mint("air-low", 1, "n.quill", l.now().Add(-48*time.Hour)), "%00", "..."} {
-		for _, h := range []http.Handler{l, none} {
+		for _, h := range []http.Handler{l, none, idle} {
 			w := do(h, request("POST", exporter.LinkPath+token, "", "From: 192.0.2.7:1"))
 			if w.Code != 404 || w.Body.String() != want {
 				t.Errorf("%s: %d, another body", token, w.Code)

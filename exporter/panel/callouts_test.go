@@ -122,6 +122,10 @@ func TestCalloutsPage(t *testing.T) {
 	if !strings.Contains(waiting, "Maeve Hartnell") || strings.Contains(waiting, "delivered") || strings.Contains(sent, "<b>Maeve") {
 		t.Error("what waits and what is done are mixed")
 	}
+	h, _, _ = withCalls(func(s *switchboard) { s.calls[1].Error = "no network at first" })
+	if _, body := ask(h, "/callouts"); strings.Contains(body, "at first") {
+		t.Error("a message that arrived shows an old error")
+	}
 	h, _, _ = withCalls(func(s *switchboard) { s.err = errors.New("disk full") })
 	if code, body := ask(h, "/callouts"); code != 200 || !strings.Contains(body, "The messages cannot be read now.") || !strings.Contains(body, "Everybody can be called") {
 		t.Errorf("without a record: %d", code)

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"image/png"
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -220,5 +221,38 @@ func TestInstallable(t *testing.T) {
 	}
 	if body := page(t, h, "/"); !strings.Contains(body, `<link rel="manifest" href="/manifest.webmanifest">`) || !strings.Contains(body, `<link rel="apple-touch-icon" href="/assets/icon-180.png">`) {
 		t.Error("the sheet leads to no manifest or icon")
+	}
+}
+
+// TestPhonesOfSession: where people sign in, whoever did has their own phone called, viewers too, and nobody else's.
+func TestPhonesOfSession(t *testing.T) {
+	b := &phonebook{}
+	d := newDoorway(panel.Options{Phones: b})
+	office := d.in(t, "office", "seven dry towels")
+	const own = "Sec-Fetch-Site: same-origin"
+	if w := do(d, phone("POST", "/api/v1/phones", `{"name":"x","subscription":{}}`, office, own)); w.Code != 200 {
+		t.Errorf("a viewer's own phone: %d %s", w.Code, w.Body)
+	}
+	refused(t, do(d, phone("POST", "/api/v1/phones", `{"by":"n.quill","subscription":{}}`, office, own)), 403, "office is signed in here, not n.quill", "by")
+	if w := d.send("/phones/p0/test", url.Values{"by": {"office"}}, office); w.Code != 303 {
+		t.Errorf("a viewer's test: %d %s", w.Code, w.Body)
+	}
+	if w := d.send("/phones/p0/remove", url.Values{"by": {"n.quill"}}); w.Code != 401 {
+		t.Errorf("without a session: %d", w.Code)
+	}
+	local := do(d, request("POST", "/phones/p0/remove", "by=n.quill", "Content-Type: application/x-www-form-urlencoded"))
+	if local.Code != 401 { // on the box itself a name alone is not enough where people sign in
+		t.Errorf("on the box without a session: %d", local.Code)
+	}
+	if diff := cmp.Diff([]string{`store office "x" {}`, "test office p0"}, b.asked); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+	if body := do(d, phone("GET", "/phones", "", office)).Body.String(); !strings.Contains(body, `data-by="office"`) || !strings.Contains(body, "Phones of The Office") {
+		t.Error("the page does not know the viewer")
+	}
+	for path, status := range map[string]int{"/manifest.webmanifest": 200, "/worker.js": 200, "/assets/icon-192.png": 200, exporter.LinkPath + "x": 404, "/phones": 303, "/callouts": 303} {
+		if w := do(d, phone("GET", path, "")); w.Code != status {
+			t.Errorf("%s without a session: %d, want %d", path, w.Code, status)
+		}
 	}
 }
