@@ -39,7 +39,7 @@ func (r *Reader) Check(ctx context.Context) error {
 	}
 	defer func() { _ = tx.Rollback() }() // it only reads
 	c := &checker{ctx: ctx, q: tx, alarms: map[string]*followed{}}
-	for _, law := range []func() error{c.sound, c.readRuns, c.journal, c.states, c.duty, c.intervals, c.counts, c.outbox, c.alive} {
+	for _, law := range []func() error{c.sound, c.readRuns, c.journal, c.states, c.duty, c.intervals, c.counts, c.outbox, c.trend, c.alive} {
 		if err := law(); err != nil {
 			return r.fail("check", reason(errors.Join(append(c.found, err)...)))
 		}

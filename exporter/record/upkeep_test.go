@@ -456,3 +456,49 @@ func TestLinesGoBeforeReadings(t *testing.T) {
 		}
 	})
 }
+
+// The record's own check finds readings and figures that cannot be.
+func TestCheckFindsSpoiltReadings(t *testing.T) {
+	for spoil, want := range map[string]string{
+		`UPDATE windows SET hour = hour + 1 WHERE "window" = (SELECT max("window") FROM windows)`:         "is not within its hour",
+		`UPDATE windows SET data = x'0102' WHERE "window" = (SELECT max("window") FROM windows)`:          "packed readings are damaged",
+		`UPDATE windows SET readings = readings + 1 WHERE "window" = (SELECT max("window") FROM windows)`: "readings, and",
+		`DELETE FROM clocks`:                                "has no clock",
+		`DELETE FROM series WHERE series = 2`:               "has no series",
+		`UPDATE chunks SET readings = readings + 1000000`:   "has more readings than its windows had",
+		`UPDATE minutes SET max = min - 1 WHERE usable > 0`: "cannot be",
+		`UPDATE minutes SET figures = x''`:                  "the figures of an hour in 0 bytes",
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRoom(4)
+			rec, err := record.Open(path(t), record.Options{Clock: r.clock, Reserve: -1, BeatEvery: time.Hour})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer func() { _ = rec.Abandon() }()
+			if err := rec.Follow(r.points); err != nil {
+				t.Fatal(err)
+			}
+			up, err := record.NewUpkeep(rec, record.Keep{}, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer up.Close()
+			r.run(t, rec, 30)
+			time.Sleep(time.Hour)
+			r.run(t, rec, 30)
+			if err := up.Finish(t.Context(), time.Now()); err != nil {
+				t.Fatal(err)
+			}
+			if err := rec.Check(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			if err := rec.Exec(spoil); err != nil {
+				t.Fatal(err)
+			}
+			if err := rec.Check(t.Context()); err == nil || !strings.Contains(err.Error(), want) {
+				t.Errorf("%s: got %v, want it to say %q", spoil, err, want)
+			}
+		})
+	}
+}
