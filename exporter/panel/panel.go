@@ -53,6 +53,8 @@ type Options struct {
 	Trends exporter.Trends
 	// Duties are asked what equipment did; nil: nothing is recorded.
 	Duties exporter.Duties
+	// Plants are asked how air and water did; nil: nothing is recorded.
+	Plants exporter.Plants
 	// Reviews are asked for the figures of the alarm system; nil: nothing is recorded.
 	Reviews exporter.Reviews
 	// Links are the one-time links of messages, behind exporter.LinkPath; nil: none is valid.
@@ -143,6 +145,8 @@ func (p *Panel) Handler() http.Handler {
 		"/api/v1/equipment":                  p.apiEquipment,
 		"/api/v1/equipment/{equipment}/duty": p.apiDuty,
 		"/api/v1/figures":                    p.apiFigures,
+		"/api/v1/air":                        p.apiAir,
+		"/api/v1/water":                      p.apiWater,
 		"/api/v1/stream":                     p.within(p.stream),
 		"/assets/{file}":                     p.asset,
 		"/":                                  notFound,
