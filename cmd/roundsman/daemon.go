@@ -189,6 +189,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 		opts.Journal = journal{d.record.Reader, d.judge.figures.priority}
 		opts.Comparisons = d.judge
 		opts.Trends = trends{d.record.Reader}
+		opts.Services = d.judge
 		opts.Duties = newDutyAnswers(d.record.Reader, d.site, d.clock, d.board.View)
 		opts.Plants = newPlantAnswers(d.record.Reader, d.site, d.clock)
 		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })

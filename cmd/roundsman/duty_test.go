@@ -168,3 +168,45 @@ func TestDutyOverHTTP(t *testing.T) {
 		t.Errorf("equipment: %s", w.Body)
 	}
 }
+
+// A service that somebody did is on the record and in the journal before it is told, and the next is counted from then, also
+// by the daemon after this one.
+func TestServicedCommand(t *testing.T) {
+	dir := dutyRecord(t)
+	r := openRoom(t, dir)
+	before := r.judge.board.View().Equipment[0]
+	serve := func(r *fakeRoom) string {
+		h := panel.New(r.judge.board, panel.Options{Acts: r.judge, Services: r.judge, People: []exporter.Person{{ID: "n.quill", Name: "Niamh Quill"}}}).Handler()
+		server := httptest.NewServer(h)
+		t.Cleanup(server.Close)
+		return server.URL
+	}
+	at := serve(r)
+	for _, tt := range []struct {
+		line string
+		code int
+		want string
+	}{
+		{"serviced compressor oil --by n.quill --reason black~oil", exitGood, "oil of compressor: done by Niamh Quill, next after 1 h of running"},
+		{"serviced compressor oyl --by n.quill", exitWrong, `there is no such service as "oyl" of compressor; there are ["oil" "filter"]`},
+		{"serviced compresor oil --by n.quill", exitWrong, `there is no such equipment as "compresor"`},
+		{"serviced compressor oil --by n.quil", exitWrong, `there is no person "n.quil"`},
+		{"serviced compressor oil", exitUsage, "--by is missing"},
+		{"serviced compressor", exitUsage, "SERVICE is missing"},
+	} {
+		code, out, errs := typed(tt.line + " --at " + at)
+		if code != tt.code || !strings.Contains(out+errs, tt.want) {
+			t.Errorf("%s: exit %d, %s%s; want %d and %q", tt.line, code, out, errs, tt.code, tt.want)
+		}
+	}
+	if !r.told(record.Serviced, "oil of compressor, after 0.4 h of running in all, black oil Niamh Quill") {
+		t.Error("the journal does not tell the service")
+	}
+	r.stop()
+	r = openRoom(t, dir)
+	defer r.stop()
+	after := r.judge.board.View().Equipment[0]
+	if before.Services[0].DueSeconds > 2300 || after.Services[0].DueSeconds != 3600 || after.Services[0].LastWho != "Niamh Quill" || after.Services[1].DueSeconds != before.Services[1].DueSeconds {
+		t.Errorf("before %+v, after %+v", before.Services, after.Services)
+	}
+}

@@ -32,25 +32,26 @@ const (
 // alarm states and run time. One goroutine, driven by batches, acts, reloads and
 // deadlines. What must survive is on the record before anybody is told.
 type judge struct {
-	clock   *collector.Clock
-	log     *slog.Logger
-	site    *exporter.Site
-	files   *configs.Site // in force
-	box     configs.Box
-	links   []collector.Link
-	in      chan collector.Batch
-	acts    chan actRequest
-	reloads chan reloadRequest
-	gauges  chan compareRequest
-	compute *compute.Set
-	engine  *rules.Engine
-	duty    *duties
-	keep    *keeper
-	calls   *calling
-	drills  chan drillRequest
-	self    *selfWatch
-	figures *figures
-	board   *exporter.Board
+	clock    *collector.Clock
+	log      *slog.Logger
+	site     *exporter.Site
+	files    *configs.Site // in force
+	box      configs.Box
+	links    []collector.Link
+	in       chan collector.Batch
+	acts     chan actRequest
+	reloads  chan reloadRequest
+	gauges   chan compareRequest
+	services chan serviceRequest
+	compute  *compute.Set
+	engine   *rules.Engine
+	duty     *duties
+	keep     *keeper
+	calls    *calling
+	drills   chan drillRequest
+	self     *selfWatch
+	figures  *figures
+	board    *exporter.Board
 
 	latest   []collector.Reading // by point
 	readings []collector.Reading // of the present step
@@ -87,6 +88,7 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		drills:   make(chan drillRequest),
 		reloads:  make(chan reloadRequest),
 		gauges:   make(chan compareRequest),
+		services: make(chan serviceRequest),
 		latest:   make([]collector.Reading, len(site.Points)),
 		deadline: collector.Never,
 		started:  time.Now().UTC(),
@@ -138,6 +140,8 @@ func (j *judge) run(ctx context.Context) error {
 			j.step(ctx, j.clock.Now())
 		case a := <-j.acts:
 			a.done <- j.act(ctx, a)
+		case r := <-j.services:
+			r.done <- j.serviced(r)
 		case r := <-j.gauges:
 			r.done <- j.compared(r)
 		case r := <-j.reloads:

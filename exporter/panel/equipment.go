@@ -6,6 +6,8 @@ import (
 	"net/http"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"roundsman/exporter"
 )
@@ -88,4 +90,55 @@ func (p *Panel) apiDuty(w http.ResponseWriter, r *http.Request) error {
 	w.Header().Set("Cache-Control", "no-store")
 	_, _ = w.Write(body) // the client may be gone
 	return nil
+}
+
+// serviceRequest is what comes with a service that was done.
+type serviceRequest struct {
+	By      string `json:"by"`
+	Service string `json:"service"`
+	Reason  string `json:"reason"` // what was found, for the journal
+}
+
+// apiServiced notes for a named person that a service was done, and answers the machine as it is then.
+func (p *Panel) apiServiced(w http.ResponseWriter, r *http.Request) error {
+	if p.opts.Services == nil {
+		return problemf(http.StatusServiceUnavailable, "nothing is recorded here")
+	}
+	if !sameOrigin(r) {
+		return errForeign()
+	}
+	var req serviceRequest
+	if err := decodeJSON(w, r, &req, "by", "service", "reason"); err != nil {
+		return err
+	}
+	person, err := p.actor(r, req.By, bearer(r))
+	if err != nil {
+		return err
+	}
+	req.Reason = strings.TrimSpace(req.Reason)
+	switch {
+	case req.Service == "":
+		return problemf(http.StatusUnprocessableEntity, "service is missing: what was done?").about("service")
+	case utf8.RuneCountInString(req.Reason) > longestReason:
+		return problemf(http.StatusUnprocessableEntity, "reason has more than %d letters", longestReason).about("reason")
+	case strings.ContainsFunc(req.Reason, func(x rune) bool { return !unicode.IsPrint(x) }):
+		return problemf(http.StatusUnprocessableEntity, "reason holds a character that cannot be shown on one line").about("reason")
+	}
+	name := r.PathValue("equipment")
+	err = p.opts.Services.Serviced(r.Context(), name, req.Service, shown(person), req.Reason)
+	switch {
+	case errors.Is(err, exporter.ErrNoEquipment):
+		return problemf(http.StatusNotFound, "%s", clip(strings.ToValidUTF8(err.Error(), "?")))
+	case errors.Is(err, exporter.ErrNoService):
+		return problemf(http.StatusUnprocessableEntity, "%s", strings.ToValidUTF8(err.Error(), "?")).about("service")
+	case err != nil:
+		return problemf(http.StatusServiceUnavailable, "%v", err)
+	}
+	v, _ := p.now()
+	for i := range v.Equipment {
+		if v.Equipment[i].Name == name {
+			return writeJSON(w, newEquipmentJSON(&v.Equipment[i]))
+		}
+	}
+	return problemf(http.StatusNotFound, "there is no equipment %q", clip(name))
 }
