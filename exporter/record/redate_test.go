@@ -250,7 +250,7 @@ func TestRedatedAllOrNone(t *testing.T) {
 		c.set()
 		after := size()
 		all, none := 0, 0
-		for end := after; end >= before; end -= 1031 {
+		for end := after; end >= before; end -= 1031 * fewer {
 			copied := path(t)
 			copyFile(t, c.path, copied)
 			copyFile(t, c.path+"-wal", copied+"-wal")
