@@ -32,6 +32,9 @@ func (e *Engine) Act(now collector.Moment, act Act, events []Event) ([]Event, er
 	if err := act.complete(); err != nil {
 		return events, fmt.Errorf("%s: %s: %w", a.rule.Name, act.Kind, err)
 	}
+	if act.Activation != 0 && act.Activation != a.activations {
+		return events, fmt.Errorf("%s: %s: %w: it began anew since", a.rule.Name, act.Kind, ErrNotNow)
+	}
 	e.out = events
 	err := e.act(a, &act)
 	if err == nil {

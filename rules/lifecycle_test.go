@@ -346,3 +346,20 @@ func TestChangesWhileNothingRings(t *testing.T) {
 		r.want(string(tt.letter), tt.first+"; 11 r0"+fmt.Sprintf(changes, tt.letter))
 	}
 }
+
+// An act that is meant for one activation does nothing to a later one.
+func TestActForOneActivation(t *testing.T) {
+	r := newRoom(t, rules.Set{Rules: []rules.Rule{{Kind: rules.High, Limit: 1}}})
+	r.step(0, good(0, 2))
+	r.step(1, good(0, 0))
+	r.mustAct(2, rules.ActAcknowledge, 0)
+	r.step(3, good(0, 2))
+	err := r.act(4, rules.Act{Kind: rules.ActAcknowledge, Who: "ann", Activation: 1})
+	if err == nil || err.Error() != "r0: acknowledge: not possible: it began anew since" {
+		t.Errorf("for the first: %v", err)
+	}
+	if err := r.act(5, rules.Act{Kind: rules.ActAcknowledge, Who: "ann", Activation: 2}); err != nil {
+		t.Errorf("for the second: %v", err)
+	}
+	r.want("events", "0 r0 started A>B; 1 r0 returned B>D; 2 r0 acknowledged D>A; 3 r0 started A>B; 5 r0 acknowledged B>C")
+}

@@ -86,6 +86,9 @@ type Act struct {
 	Who  string
 	Why  string
 	For  time.Duration // Shelve
+	// Activation, if not 0, is the only one the act is meant for, as Status counts them: a link of a message must not
+	// acknowledge what began anew since.
+	Activation uint64
 }
 
 // ActKind is the kind of an act.

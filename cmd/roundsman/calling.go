@@ -81,11 +81,7 @@ func (c *calling) open(now collector.Moment, site *configs.Site, kept *record.St
 	if c.maker.folder != "" && site.Callout.Links.Address != "" {
 		errs = append(errs, c.openLinks(site.Callout.Links.Life, used))
 	}
-	var phones []byte
-	if p, ok := kept.Papers[phonesPaper]; ok {
-		phones = p.Doc
-	}
-	c.maker.phones, err = push.NewPhones(push.PhonesOptions{Clock: c.clock, Site: site.Name}, phones)
+	c.maker.phones, err = push.NewPhones(push.PhonesOptions{Clock: c.clock, Site: site.Name}, outbox.KeptPhones(kept))
 	errs = append(errs, err, c.use(site))
 	if c.box, err = c.newBox(site); err != nil {
 		return errors.Join(append(errs, err)...)
@@ -137,7 +133,7 @@ func (c *calling) newBox(site *configs.Site) (*outbox.Outbox, error) {
 	if err != nil {
 		return nil, err
 	}
-	return outbox.New(outbox.Options{Clock: c.clock, Desk: d, Sender: c.sender, Links: c.links}), nil
+	return outbox.New(outbox.Options{Clock: c.clock, Desk: d, Sender: c.sender, Links: c.links, Phones: c.maker.phones}), nil
 }
 
 // follow goes on with another desk, by the engine that judges by its rules already.
@@ -162,19 +158,12 @@ func (c *calling) step(now collector.Moment, events []rules.Event, answers []cal
 		events, _ = c.engine().Act(now, act, events) // what is done already is refused
 		c.acts = append(c.acts, c.box.Step(now, events[from:], nil, k)...)
 	}
-	if doc, changed := c.maker.phones.Save(); changed {
-		k.KeepPaper(phonesPaper, record.Paper{At: now, Doc: doc})
-	}
 	return events
 }
-
-// phonesPaper is the name under which the record keeps the phones on which people installed the panel.
-const phonesPaper = "phones"
 
 // committed lets the sender go on, now that the round is on the record, or cannot be.
 func (c *calling) committed() {
 	c.box.Committed()
-	c.maker.phones.Kept()
 	if n := len(c.box.Drills()); n > 0 || c.steps.Load() != nil {
 		c.showDrills()
 	}

@@ -19,6 +19,7 @@ import (
 	"roundsman/configs"
 	"roundsman/exporter"
 	"roundsman/exporter/certificate"
+	"roundsman/exporter/callout/outbox"
 	"roundsman/exporter/metrics"
 	"roundsman/exporter/panel"
 	"roundsman/exporter/record"
@@ -195,7 +196,8 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}
 	if d.record != nil {
-		opts.Callouts, opts.Drills = callouts{d.record, d.judge}, d.judge
+		opts.Callouts = &outbox.Shown{Kept: d.record, Sender: d.judge.calls.sender, Clock: d.clock}
+		opts.Drills = d.judge
 		if slices.ContainsFunc(d.site.Callout.Channels, func(c configs.Channel) bool { return c.Push != nil }) {
 			opts.Phones = d.judge.calls.maker.phones
 		}

@@ -131,7 +131,7 @@ func (p *Panel) acknowledged(w http.ResponseWriter, r *http.Request) answerPage 
 		again.Ask, again.status = false, http.StatusConflict
 		return again
 	}
-	act := rules.Act{Kind: rules.ActAcknowledge, Who: page.Person, Why: byLink}
+	act := rules.Act{Kind: rules.ActAcknowledge, Who: page.Person, Why: byLink, Activation: claim.Activation}
 	// Once the link is used, the act must not depend on whether the phone stays connected.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), actWait)
 	defer cancel()
