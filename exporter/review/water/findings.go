@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"roundsman/exporter/review"
 	"roundsman/exporter/review/minutes"
@@ -66,8 +67,20 @@ func findings(f *Figures) []review.Finding {
 	if f.Night.FreshPerHour.Is() {
 		list = append(list, judged("fresh water at night", "L/h", f.Night.FreshPerHour, nightFlow, 5*nightFlow, "under 20 L/h", practice))
 	}
+	if u := &f.Use; u.Vehicles.Is() && u.Vehicles < leastVehicles {
+		few(list)
+	}
 	slices.SortStableFunc(list, func(a, b review.Finding) int { return int(b.Verdict) - int(a.Verdict) })
 	return list
+}
+
+// few takes the verdicts from figures of a vehicle where there were few: tanks that fill now and then decide them.
+func few(list []review.Finding) {
+	for i := range list {
+		if d := &list[i]; strings.HasSuffix(d.Figure, "a vehicle") || d.Figure == "reused" {
+			d.Verdict, d.Remark = review.NotJudged, fmt.Sprintf("fewer than %d vehicles", leastVehicles)
+		}
+	}
 }
 
 // advice says in plain words what to do, most urgent first.

@@ -320,6 +320,24 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
+func TestFewVehiclesAreNotJudged(t *testing.T) {
+	var s minutestest.Source
+	for i := range 11 {
+		at := day.Add(time.Duration(i) * time.Minute)
+		s.Add("fresh", at, 300*float64(i))
+		s.Add("cars", at, float64(i))
+	}
+	f := reviewed(t, &s, water.Plan{Fresh: []minutes.Signal{named("fresh")}, Vehicles: named("cars")}, thirty)
+	for _, d := range f.Findings {
+		if d.Verdict != review.NotJudged || d.Remark != "fewer than 50 vehicles" {
+			t.Errorf("%+v", d)
+		}
+	}
+	if len(f.Findings) != 1 {
+		t.Errorf("%d findings", len(f.Findings))
+	}
+}
+
 func TestNothingKnownIsNull(t *testing.T) {
 	var s minutestest.Source
 	f := reviewed(t, &s, water.Plan{Tanks: []water.Tank{{Name: "tank"}}, Filters: []water.Filter{{Name: "filter"}}}, thirty)
