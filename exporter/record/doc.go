@@ -17,6 +17,27 @@
 // any instant, and a power cut as far as the card honours a flush. One Change is one transaction: all of it is kept or
 // nothing.
 //
+// # Readings
+//
+// Take gathers a round's readings in memory, as whole numbers of steps of each point's resolution with the round's one time
+// (package pack). About every ten seconds a window of all points goes to the disk with the transaction that says that the
+// box is alive, so it costs no flush of its own; what a power cut or a kill takes is at most the open window, and it shows
+// as a gap. Upkeep, a goroutine beside, packs the windows of each hour that is over into one chunk a point, makes the
+// figures of its minutes, closes days in the site's zone, and lets go of what is older than it is kept, in steps of some
+// milliseconds. Trend reads one point: Readings, Minutes, Days, Steps; Playback reads all of them round by round for a
+// rehearsal. A point is known by its name, unit, kind and resolution: with another of these a new series begins, and
+// what was kept is told in the latest unit. The words of text points are not kept, only the number that 'states' gives
+// them. Readings of a time when the clock was not set keep the date they were given.
+//
+//	err = r.Follow(site.Points)
+//	up, err := record.NewUpkeep(r, record.Keep{Readings: 30 * 24 * time.Hour}, log) // up.Run(ctx) beside
+//	...
+//	r.Take(now, readings) // then Commit or Beat
+//
+// Any SQLite tool reads minutes, hours, days, the journal, alarms and messages from the views minute_figures, hour_figures,
+// day_figures, journal_lines, alarm_states and outbox_messages, with times as text in UTC. What minute_figures tells comes
+// to it when the hour is over.
+//
 // # Time
 //
 // The record has a steady time scale of its own that goes on through restarts. Within one boot of the machine it follows
@@ -29,5 +50,6 @@
 // The daemon goes on. Commit returns the reason; lines wait in memory, the latest memory of each alarm too, and the next
 // Commit or Beat after RetryEvery writes all of it in the right order. When more lines wait than Options.Queue the oldest
 // are dropped and counted; a line 'lines lost' with their number then stands in their place. Status tells all of this. A
-// reserve file beside the record is given up when a stop or a pruning would otherwise fail on a full disk.
+// reserve file beside the record is given up when a stop or a pruning would otherwise fail on a full disk. Packed windows wait in
+// memory too, about ten minutes of them; where there is room for lines but not for readings, the lines are kept.
 package record

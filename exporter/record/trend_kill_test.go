@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"strconv"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -57,9 +58,11 @@ func takeUntilKilled() error {
 	if err != nil {
 		return err
 	}
+	var shown atomic.Int64
+	shown.Store(second)
 	go func() { // ends with the process, which is killed
 		for range time.Tick(2 * time.Millisecond) {
-			if _, err := up.Step(context.Background(), time.Unix(second, 0)); err != nil {
+			if _, err := up.Step(context.Background(), time.Unix(shown.Load(), 0)); err != nil {
 				fmt.Fprintln(os.Stderr, err)
 			}
 		}
@@ -76,6 +79,7 @@ func takeUntilKilled() error {
 			return err
 		}
 		rec.Take(now, readings)
+		shown.Store(second)
 		if err := rec.Beat(now); err != nil {
 			return err
 		}
