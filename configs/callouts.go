@@ -96,13 +96,13 @@ func (b *builder) limits(v *strict.Value) (patience time.Duration) {
 func (b *builder) contact(v *strict.Value, patience time.Duration) {
 	b.people = append(b.people, v.Key())
 	if !v.Has("channels") {
-		misplaced(v, "goes with channels", "patience")
+		misplaced(v, "goes with channels", "patience", "wake")
 		return
 	}
 	b.reachable[v.Key()] = true
 	b.site.Callout.Plan.Contacts = append(b.site.Callout.Plan.Contacts, callout.Contact{
 		ID: v.Key(), Name: strings.TrimSpace(v.Get("name").Text()), Addresses: b.addresses(v.Key(), v.Get("channels")),
-		Patience: b.between(v.Get("patience"), time.Second, time.Hour, patience),
+		Patience: b.between(v.Get("patience"), time.Second, time.Hour, patience), Wake: b.wake(v.Get("wake")),
 	})
 }
 

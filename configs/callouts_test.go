@@ -22,6 +22,7 @@ const wholeContacts = `people:
     name: Ann
     channels: [{sms: '+1 (202) 555-0101'}, {ring: '+12025550101'}, {post: ann@wash.example}, {chat: 'https://chat.example/ann'}, desk, {desk: 'ann/{alarm}'}, {phones: installed}]
     patience: 45s
+    wake: {ring: '+1 202 555 0101'}
   bob: {name: Bob, channels: [{sms: '+12025550102'}]}
   cat: {name: Cat}
 channels:
@@ -57,7 +58,7 @@ func TestWholeContacts(t *testing.T) {
 	ann := callout.Contact{ID: "ann", Name: "Ann", Patience: 45 * time.Second, Addresses: []callout.Address{
 		{Channel: "sms", To: "+12025550101"}, {Channel: "ring", To: "+12025550101"}, {Channel: "post", To: "ann@wash.example"},
 		{Channel: "chat", To: "https://chat.example/ann"}, {Channel: "desk"}, {Channel: "desk", To: "ann/{alarm}"}, {Channel: "phones", To: "installed ann"}}}
-	if got := c.Plan.Contacts; len(got) != 2 || got[0].ID != ann.ID || got[0].Patience != ann.Patience || !slices.Equal(got[0].Addresses, ann.Addresses) || got[1].Patience != 15*time.Second {
+	if got := c.Plan.Contacts; len(got) != 2 || got[0].ID != ann.ID || got[0].Patience != ann.Patience || !slices.Equal(got[0].Wake, []callout.Address{{Channel: "ring", To: "+12025550101"}}) || !slices.Equal(got[0].Addresses, ann.Addresses) || got[1].Patience != 15*time.Second {
 		t.Errorf("contacts: %+v", got)
 	}
 	if len(s.People) != 3 {
@@ -431,5 +432,18 @@ func TestSecretFiles(t *testing.T) {
 	}
 	if _, err := post.Mail.Password(); err == nil || err.Error() != secret+": it is no plain file" {
 		t.Errorf("a folder: %v", err)
+	}
+}
+
+func TestBadWake(t *testing.T) {
+	for _, c := range []struct{ wake, want string }{
+		{"{sms: '+12025550101'}", `contacts.yaml:2:74: people.ann.wake.sms: sms does not ring; expected a channel with over, that rings over a modem`},
+		{"{rng: '+12025550101'}", `contacts.yaml:2:74: people.ann.wake.rng: unknown channel "rng" (did you mean ring?)`},
+		{"{ring: 5550101}", `contacts.yaml:2:80: people.ann.wake.ring: write it with '+' and the country code; expected one such as '+12025550100'`},
+	} {
+		_, err := site(t, withContacts("people:\n  ann: {name: Ann, role: lead, channels: [{sms: '+12025550101'}], wake: "+c.wake+"}\nchannels:\n  sms: {modem: /dev/ttyUSB2}\n  ring: {over: sms}\n"))
+		if got := errorsOf(t, err); got != c.want {
+			t.Errorf("%s\n got: %s\nwant: %s", c.wake, got, c.want)
+		}
 	}
 }

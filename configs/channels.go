@@ -422,6 +422,23 @@ func (b *builder) addresses(id string, v *strict.Value) []callout.Address {
 	return out
 }
 
+// wake reads the telephones that ring besides.
+func (b *builder) wake(v *strict.Value) []callout.Address {
+	var out []callout.Address
+	for _, e := range v.Entries() {
+		k, ok := b.channelOf(e, e.Key(), e.KeyFailf)
+		if !ok {
+			continue
+		}
+		if k.word != "voice" {
+			e.KeyFailf("%s does not ring; expected a channel with over, that rings over a modem", e.Key())
+			continue
+		}
+		out = append(out, callout.Address{Channel: e.Key(), To: k.check(b, e, strings.TrimSpace(e.Text()))})
+	}
+	return out
+}
+
 // ownAddress reads a channel's name alone.
 func (b *builder) ownAddress(v *strict.Value) (callout.Address, bool) {
 	k, ok := b.channelOf(v, v.Text(), v.Failf)

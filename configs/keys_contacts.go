@@ -30,6 +30,7 @@ func personShape() *strict.Shape {
 		key("role", text(), "What they are here: technician, lead, manager."),
 		key("key-file", text(), "File that holds their key, readable by the daemon's user only. Without one they may act on the box itself only, over loopback."),
 		key("channels", strict.ListOf(strict.AnyOf(text(), strict.NamedOf(text())), 1), "How to reach them, in the order tried: channels with their address, {sms: '+12025550100'}; the name alone takes the channel's own address."),
+		key("wake", strict.NamedOf(text()), "A telephone that is rung besides, with each message of a high alarm: {ring: '+12025550100'}."),
 		key("patience", duration(), "The next channel is tried when a message is not through after so long; as in limits if not given."),
 	)
 }

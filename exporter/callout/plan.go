@@ -30,6 +30,8 @@ type Contact struct {
 	// Addresses are tried in order: the next when one fails for good or is not through after Patience.
 	Addresses []Address
 	Patience  time.Duration
+	// Wake are rung besides, each time a message of a high alarm goes to the person, so that they wake and read it.
+	Wake []Address
 }
 
 // Address is one way to reach a person.

@@ -86,7 +86,9 @@ func (d *Desk) call(id string, i, of int, within time.Duration) {
 	m.Text = fmt.Sprintf("DRILL. Nothing is wrong. This is test call %d of %d from %s.\n%s\n\n%s", i, of, d.o.Plan.Site, why, callout.Caution)
 	m.HTML = html(m.Title, m.Text, "")
 	d.dispatch(id, m, callout.Waiting)
-	d.drills = append(d.drills, drill{Person: id, Key: d.out.Dispatches[len(d.out.Dispatches)-1].Message.Key, Number: n, Silent: silent, Sent: d.now, Until: d.now.Add(within)})
+	key := d.out.Dispatches[len(d.out.Dispatches)-1].Message.Key
+	d.wake(id, m)
+	d.drills = append(d.drills, drill{Person: id, Key: key, Number: n, Silent: silent, Sent: d.now, Until: d.now.Add(within)})
 }
 
 // canAnswer reports whether answers can come from a person.

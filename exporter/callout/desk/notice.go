@@ -163,6 +163,20 @@ func (d *Desk) send(id string, list []notice) {
 	}
 	p.Sent = append(p.Sent, d.now)
 	d.dispatch(id, m, callout.Waiting)
+	if m.Subject == callout.AboutAlarm && m.Priority == rules.HighPriority {
+		d.wake(id, m)
+	}
+}
+
+// wake rings the person besides. A ring is no message: it does not count against the limit, and says nothing by itself.
+func (d *Desk) wake(id string, m callout.Message) {
+	c := d.contacts[id]
+	if len(c.Wake) == 0 {
+		return
+	}
+	m.Title = "ring: " + m.Title
+	d.dispatch(id, m, callout.Waiting)
+	d.out.Dispatches[len(d.out.Dispatches)-1].Addresses = c.Wake
 }
 
 // mark notes that the person was told.

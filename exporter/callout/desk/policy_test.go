@@ -407,6 +407,39 @@ func TestNoAnswerNoQuestion(t *testing.T) {
 	}
 }
 
+// A high alarm and a drill ring besides; a low one, its repeat and a return do not. A ring does not count against the limit.
+func TestWake(t *testing.T) {
+	plan := ladder()
+	plan.PerHour = 1
+	plan.Contacts[0].Wake = []callout.Address{{Channel: "ring", To: "+3535550000"}}
+	b := newBench(t, desk.Options{Plan: plan, Rules: []rules.Rule{rule("air-low", 0, rules.Low, 5.5, rules.HighPriority), rule("air-lowish", 0, rules.Low, 6, rules.LowPriority)}})
+	rings := func(list []callout.Dispatch) (n int) {
+		for i := range list {
+			if d := &list[i]; d.Addresses[0].Channel == "ring" {
+				n++
+				if d.State != callout.Waiting || !strings.HasPrefix(d.Message.Title, "ring: ") || d.Contact != "ann" {
+					t.Errorf("ring: %+v", d)
+				}
+			}
+		}
+		return n
+	}
+	if list := b.step(valued(ev(0, rules.EventStarted), 5.3)); len(list) != 2 || rings(list) != 1 || list[0].Message.Key == list[1].Message.Key {
+		t.Errorf("a high alarm: got %+v", list)
+	}
+	b.step(ev(0, rules.EventAcknowledged))
+	b.all = nil
+	b.step(valued(ev(1, rules.EventStarted), 5.9))
+	b.wait(time.Minute)
+	if rings(b.all) != 0 {
+		t.Errorf("a low alarm: got %+v", b.all)
+	}
+	out, err := b.d.Drill(b.now, []string{"ann"}, 0)
+	if err != nil || rings(out.Dispatches) != 1 {
+		t.Errorf("a drill: %v, %+v", err, out.Dispatches)
+	}
+}
+
 func TestDrillTimesChange(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/Dublin")
 	if err != nil {
