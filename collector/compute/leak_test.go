@@ -160,6 +160,19 @@ func leakRestart(t *testing.T, s *compute.Set, n *leakNight) {
 	}
 }
 
+func TestLeakTestNeedsItsConditionSeen(t *testing.T) {
+	n := &leakNight{Model: model.New(model.Config{Seed: 7, Start: time.Date(2026, 11, 24, 23, 0, 0, 0, time.UTC)})}
+	s := leakSet(t)
+	for range 3600 {
+		now, batch := n.next()
+		batch[leakOpen] = collector.Fail(leakOpen, collector.NoAnswer, 0, now, "")
+		s.Step(now, batch, nil)
+	}
+	s.LeakTests(func(_ collector.PointID, r leak.Result) {
+		t.Errorf("a test while nobody knows whether air is drawn: %s", r.Words())
+	})
+}
+
 func TestLeakTestIsSilentBeforeTheFirst(t *testing.T) {
 	n := &leakNight{Model: model.New(model.Config{Seed: 7, Start: time.Date(2026, 11, 24, 12, 0, 0, 0, time.UTC)})}
 	s := leakSet(t)

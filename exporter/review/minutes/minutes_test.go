@@ -102,6 +102,14 @@ func TestOnsCountStarts(t *testing.T) {
 	if o.N != starts {
 		t.Errorf("%d starts, want %d", o.N, starts)
 	}
+	s = minutestest.Source{}
+	s.State("p", at(0), false)
+	s.State("p", at(600), true) // on after ten minutes out of sight: nobody saw it start
+	o = minutes.Ons{}
+	every(t, &s, minutes.Signal{Point: "p"}, func(m minutes.Minute) { o.Add(m) })
+	if o.N != 0 {
+		t.Errorf("%d starts out of sight", o.N)
+	}
 }
 
 func TestBusiestHourSlides(t *testing.T) {

@@ -245,6 +245,8 @@ func TestOvernightLossesAndBalance(t *testing.T) {
 			in, out = in+50, out+40
 			volume += 50 - 40 - 4 // 4 L in ten minutes run past the meters
 		}
+		out += 3 // a pump that runs day and night, metered
+		volume -= 3
 		volume -= 10 // and 60 L/h at all times
 		if volume < 500 {
 			volume, in = volume+2000, in+2000
@@ -287,6 +289,35 @@ func TestFreshAVehicleGrows(t *testing.T) {
 	near(t, "fresh a vehicle", f.Use.FreshPerVehicle, 47.25, 0.1)
 	if len(f.Days) != 30 || f.Use.TrendLow <= 0 || !slices.ContainsFunc(f.Advice, func(a string) bool { return strings.HasPrefix(a, "Fresh water a vehicle grows by 15.0 L") }) {
 		t.Errorf("%d days, from %g on, %q", len(f.Days), f.Use.TrendLow, f.Advice)
+	}
+}
+
+func TestTurbidityAroundABackwash(t *testing.T) {
+	var s minutestest.Source
+	for i := range 120 { // a backwash from minute 60 to 63, bubbles for three minutes after it
+		at, v := day.Add(time.Duration(i)*time.Minute), 80.
+		switch {
+		case i >= 66:
+			v = 20
+		case i >= 63:
+			v = 300
+		}
+		s.State("wash", at, i >= 60 && i < 63)
+		s.Add("difference", at, map[bool]float64{true: 0.9, false: 0.3}[i < 60])
+		s.Add("before", at, 100)
+		s.Add("after", at, v)
+	}
+	f := reviewed(t, &s, water.Plan{Filters: []water.Filter{{Name: "f", Difference: named("difference"), Backwash: named("wash"), Before: named("before"), After: named("after")}}},
+		review.Span{From: day, To: day.Add(2 * time.Hour)})
+	r := f.Filters[0]
+	near(t, "turbidity before the backwash", r.DirtyTurbidity, 80, 1e-9)
+	near(t, "turbidity after it, without the bubbles", r.CleanTurbidity, 20, 1e-9)
+	near(t, "turbidity before the filter", r.TurbidityBefore, 100, 1e-9)
+	near(t, "difference before", r.Dirty, 0.9, 1e-9)
+	near(t, "difference after", r.Clean, 0.3, 1e-9)
+	near(t, "since the backwash", r.SinceBackwash, 57./60, 1e-9)
+	if r.Backwashes != 1 || r.BackwashHours.Is() {
+		t.Errorf("%d backwashes, %g h between", r.Backwashes, r.BackwashHours)
 	}
 }
 
