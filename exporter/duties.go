@@ -3,6 +3,7 @@ package exporter
 import (
 	"context"
 	"errors"
+	"iter"
 	"time"
 )
 
@@ -12,9 +13,20 @@ var ErrNoEquipment = errors.New("there is no such equipment")
 // Duties tells from the record what equipment did.
 type Duties interface {
 	// Duty returns the figures of one machine over [from, to) as JSON, as 'roundsman duty --json' prints them. Without an
-	// end it is now, without a begin seven days before the end. Errors wrap ErrNoEquipment or ErrSpan. It is called once a
-	// request, from any goroutine, and reads aside of all writing.
+	// end it is now, without a begin seven days before the end. Errors wrap ErrNoEquipment, ErrSpan or ErrReviewing. It is
+	// called once a request, from any goroutine, and reads aside of all writing.
 	Duty(ctx context.Context, equipment string, from, to time.Time) ([]byte, error)
+	// All is Duty of all machines.
+	All(ctx context.Context, from, to time.Time) ([]byte, error)
+	// Runs returns the intervals of one machine that touch [from, to), whole, in order of time; none for a machine that is
+	// not on the record. An error ends the sequence.
+	Runs(ctx context.Context, equipment string, from, to time.Time) iter.Seq2[MachineRun, error]
+}
+
+// MachineRun is an interval in which a machine ran, or in which nothing told whether it did.
+type MachineRun struct {
+	From, To time.Time
+	Ran      bool
 }
 
 // ErrNoService: the equipment has no service of that name in the site file.

@@ -18,8 +18,8 @@ import (
 	"roundsman/collector/mqtt"
 	"roundsman/configs"
 	"roundsman/exporter"
-	"roundsman/exporter/certificate"
 	"roundsman/exporter/callout/outbox"
+	"roundsman/exporter/certificate"
 	"roundsman/exporter/metrics"
 	"roundsman/exporter/panel"
 	"roundsman/exporter/record"
@@ -191,9 +191,10 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 		opts.Comparisons = d.judge
 		opts.Trends = trends{d.record.Reader}
 		opts.Services = d.judge
-		opts.Duties = newDutyAnswers(d.record.Reader, d.site, d.clock, d.board.View)
-		opts.Plants = newPlantAnswers(d.record.Reader, d.site, d.clock)
-		opts.Reviews = newReviews(d.record.Reader, d.clock, func() []rules.Rule { return *d.judge.figures.rules.Load() })
+		q := newReviewing(d.clock)
+		opts.Duties = newDutyAnswers(q, d.record.Reader, d.site, d.board.View)
+		opts.Plants = newPlantAnswers(q, d.record.Reader, d.site)
+		opts.Reviews = newReviews(q, d.record.Reader, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}
 	if d.record != nil {
 		opts.Callouts = &outbox.Shown{Kept: d.record, Sender: d.judge.calls.sender, Clock: d.clock}

@@ -132,7 +132,7 @@ func TestDutyOverHTTP(t *testing.T) {
 	view := &exporter.View{Site: &exporter.Site{Name: site.Name, Zone: site.Zone, Points: site.Points}, At: clock.Now(),
 		Equipment: []exporter.Equipment{{Name: "compressor", Known: true, Running: true, RunSeconds: 1410, Starts: 3, Services: []exporter.ServiceDue{{Service: "oil", EverySeconds: 3600, DueSeconds: 2190}}}, {Name: "spare"}}}
 	board := exporter.NewBoard(clock, view)
-	h := panel.New(board, panel.Options{Duties: newDutyAnswers(r, site, clock, board.View)}).Handler()
+	h := panel.New(board, panel.Options{Duties: newDutyAnswers(newReviewing(clock), r, site, board.View)}).Handler()
 	get := func(path string, code int) (body map[string]any) {
 		t.Helper()
 		w := httptest.NewRecorder()

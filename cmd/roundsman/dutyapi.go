@@ -1,76 +1,78 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
+	"iter"
 	"time"
 
-	"roundsman/collector"
 	collected "roundsman/collector/duty"
 	"roundsman/configs"
 	"roundsman/exporter"
 	"roundsman/exporter/record"
+	"roundsman/exporter/review"
 	"roundsman/exporter/review/duty"
 )
 
-// mostDuties is how many answers may be computed at once; more wait.
-const mostDuties = 2
-
-// dutyAnswers computes what machines did for those who ask over HTTP, aside of the judge. It may be used from any goroutine.
+// dutyAnswers answers with what machines did. It may be used from any goroutine.
 type dutyAnswers struct {
+	*reviewing
 	record *record.Reader
 	site   *configs.Site
-	clock  *collector.Clock
 	view   func() *exporter.View // knows what is due now
-	turns  chan struct{}
 }
 
-func newDutyAnswers(r *record.Reader, site *configs.Site, clock *collector.Clock, view func() *exporter.View) *dutyAnswers {
-	return &dutyAnswers{record: r, site: site, clock: clock, view: view, turns: make(chan struct{}, mostDuties)}
+func newDutyAnswers(q *reviewing, r *record.Reader, site *configs.Site, view func() *exporter.View) *dutyAnswers {
+	return &dutyAnswers{reviewing: q, record: r, site: site, view: view}
 }
 
 // Duty returns the figures of one machine; see exporter.Duties.
 func (d *dutyAnswers) Duty(ctx context.Context, equipment string, from, to time.Time) ([]byte, error) {
-	names := []string{equipment}
-	found := false
-	for i := range d.site.Equipment {
-		if s := &d.site.Equipment[i]; s.Name == equipment {
-			found = true
-			if s.Pair != "" {
-				names = append(names, s.Pair)
-			}
-		}
-	}
-	if !found {
-		return nil, fmt.Errorf("%w: %q", exporter.ErrNoEquipment, equipment)
-	}
-	now := d.clock.Time(d.clock.Now())
-	if to.IsZero() {
-		to = now
-	}
-	if from.IsZero() {
-		from = to.AddDate(0, 0, -dutyDays)
-	}
-	span := spanBetween(from, to)
-	if err := span.Check(); err != nil {
-		return nil, fmt.Errorf("%w: %w", exporter.ErrSpan, err)
-	}
-	select {
-	case d.turns <- struct{}{}:
-		defer func() { <-d.turns }()
-	case <-ctx.Done():
-		return nil, ctx.Err()
-	}
-	f, err := duty.Review(ctx, dutySource{d.record, now}, dutyPlan(d.site, names, d.due), span, now)
+	names, err := d.withPair(equipment)
 	if err != nil {
 		return nil, err
 	}
-	for i := range f.Machines {
-		if f.Machines[i].Equipment == equipment {
-			var b bytes.Buffer
-			err := writeJSON(&b, f.Machines[i])
-			return b.Bytes(), err
+	return d.answer(ctx, question{what: "duty " + equipment, from: from, to: to, days: dutyDays, compute: func(span review.Span, now time.Time) (any, error) {
+		f, err := d.review(ctx, names, span, now)
+		for i := range f.Machines {
+			if f.Machines[i].Equipment == equipment {
+				return f.Machines[i], err
+			}
+		}
+		return nil, err
+	}})
+}
+
+// All returns the figures of all machines; see exporter.Duties.
+func (d *dutyAnswers) All(ctx context.Context, from, to time.Time) ([]byte, error) {
+	return d.answer(ctx, question{what: "duty", from: from, to: to, days: dutyDays, compute: func(span review.Span, now time.Time) (any, error) {
+		return d.review(ctx, nil, span, now)
+	}})
+}
+
+// Runs returns the intervals of one machine; see exporter.Duties.
+func (d *dutyAnswers) Runs(ctx context.Context, equipment string, from, to time.Time) iter.Seq2[exporter.MachineRun, error] {
+	return func(yield func(exporter.MachineRun, error) bool) {
+		for run, err := range (dutySource{Reader: d.record}).Runs(ctx, equipment, from, to) {
+			if !yield(exporter.MachineRun{From: run.From, To: run.To, Ran: run.Ran}, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+func (d *dutyAnswers) review(ctx context.Context, names []string, span review.Span, now time.Time) (duty.Figures, error) {
+	return duty.Review(ctx, dutySource{d.record, now}, dutyPlan(d.site, names, d.due), span, now)
+}
+
+// withPair returns the machine of that name, and with it its pair, to compare with.
+func (d *dutyAnswers) withPair(equipment string) ([]string, error) {
+	for i := range d.site.Equipment {
+		if s := &d.site.Equipment[i]; s.Name == equipment {
+			if s.Pair != "" {
+				return []string{s.Name, s.Pair}, nil
+			}
+			return []string{s.Name}, nil
 		}
 	}
 	return nil, fmt.Errorf("%w: %q", exporter.ErrNoEquipment, equipment)

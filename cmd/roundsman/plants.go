@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"iter"
@@ -57,62 +56,27 @@ func reviewWater(ctx context.Context, r *record.Reader, site *configs.Site, span
 	return water.Review(ctx, dutySource{r, now}, *site.Review.Water, span)
 }
 
-// plantAnswers computes figures of air and water for those who ask over HTTP: aside of the judge, one at a time.
+// plantAnswers answers with the figures of air and water.
 type plantAnswers struct {
+	*reviewing
 	record *record.Reader
 	site   *configs.Site
-	clock  *collector.Clock
-	turn   chan struct{} // one token: whoever has it computes
-	places chan struct{} // a token for each who computes or waits
 }
 
-func newPlantAnswers(r *record.Reader, site *configs.Site, clock *collector.Clock) *plantAnswers {
-	return &plantAnswers{record: r, site: site, clock: clock, turn: make(chan struct{}, 1), places: make(chan struct{}, mostReviewing)}
+func newPlantAnswers(q *reviewing, r *record.Reader, site *configs.Site) *plantAnswers {
+	return &plantAnswers{reviewing: q, record: r, site: site}
 }
 
 // Air returns the figures of the compressed air; see exporter.Plants.
 func (p *plantAnswers) Air(ctx context.Context, from, to time.Time) ([]byte, error) {
-	return p.answer(ctx, from, to, func(span review.Span, now time.Time) (any, error) {
+	return p.answer(ctx, question{what: "air", from: from, to: to, days: reviewedDays, compute: func(span review.Span, now time.Time) (any, error) {
 		return reviewAir(ctx, p.record, p.site, span, now)
-	})
+	}})
 }
 
 // Water returns the figures of the water; see exporter.Plants.
 func (p *plantAnswers) Water(ctx context.Context, from, to time.Time) ([]byte, error) {
-	return p.answer(ctx, from, to, func(span review.Span, now time.Time) (any, error) {
+	return p.answer(ctx, question{what: "water", from: from, to: to, days: reviewedDays, compute: func(span review.Span, now time.Time) (any, error) {
 		return reviewWater(ctx, p.record, p.site, span, now)
-	})
-}
-
-func (p *plantAnswers) answer(ctx context.Context, from, to time.Time, compute func(review.Span, time.Time) (any, error)) ([]byte, error) {
-	now := p.clock.Time(p.clock.Now())
-	if to.IsZero() {
-		to = now
-	}
-	if from.IsZero() {
-		from = to.AddDate(0, 0, -reviewedDays)
-	}
-	span := spanBetween(from, to)
-	if err := span.Check(); err != nil {
-		return nil, fmt.Errorf("%w: %w", exporter.ErrSpan, err)
-	}
-	select {
-	case p.places <- struct{}{}:
-		defer func() { <-p.places }()
-	default:
-		return nil, exporter.ErrReviewing
-	}
-	select {
-	case p.turn <- struct{}{}:
-		defer func() { <-p.turn }()
-	case <-ctx.Done():
-		return nil, ctx.Err()
-	}
-	f, err := compute(span, now)
-	if err != nil {
-		return nil, err
-	}
-	var b bytes.Buffer
-	err = writeJSON(&b, f)
-	return b.Bytes(), err
+	}})
 }

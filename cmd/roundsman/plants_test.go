@@ -141,7 +141,7 @@ func plantsOverHTTP(t *testing.T, dir string) {
 		}
 		return w.Body.String()
 	}
-	h := handler(newPlantAnswers(r, site, clock))
+	h := handler(newPlantAnswers(newReviewing(clock), r, site))
 	const span = "?from=2000-01-01T00:00:00Z&to=2000-01-01T02:30:00Z"
 	var a air.Figures
 	if err := json.Unmarshal([]byte(get(h, "/api/v1/air"+span, 200)), &a); err != nil || math.Abs(float64(a.Leak.Latest)-0.6) > 0.02 {
@@ -155,10 +155,10 @@ func plantsOverHTTP(t *testing.T, dir string) {
 	get(h, "/api/v1/air?since=2000-01-02", 400)
 	get(handler(nil), "/api/v1/water", 503)
 	site.Review.Air = nil
-	if body := get(h, "/api/v1/air"+span, 404); !strings.Contains(body, "review.air is missing in it") {
+	if body := get(handler(newPlantAnswers(newReviewing(clock), r, site)), "/api/v1/air"+span, 404); !strings.Contains(body, "review.air is missing in it") {
 		t.Errorf("%s", body)
 	}
-	busy := newPlantAnswers(r, site, clock)
+	busy := newPlantAnswers(newReviewing(clock), r, site)
 	for range mostReviewing {
 		busy.places <- struct{}{}
 	}

@@ -50,7 +50,7 @@ func TestFiguresOverHTTP(t *testing.T) {
 	site, r, list := recorded(t)
 	clock := collector.NewClock()
 	room := exportertest.Ardenmoor(clock)
-	h := panel.New(exporter.NewBoard(clock, room.View()), panel.Options{Reviews: newReviews(r, clock, func() []rules.Rule { return list })}).Handler()
+	h := panel.New(exporter.NewBoard(clock, room.View()), panel.Options{Reviews: newReviews(newReviewing(clock), r, func() []rules.Rule { return list })}).Handler()
 	for _, span := range [][2]string{
 		{"2000-01-01", "2000-01-02"}, {"1999-12-01T00:00:00Z", "2000-01-01T00:01:30Z"}, {"2000-01-01T00:01:00Z", "2000-01-01T00:02:00Z"}, {"1990-01-01", "2026-01-01"},
 	} {
@@ -78,7 +78,7 @@ func TestReviewsAreBounded(t *testing.T) {
 	_, reader, list := recorded(t)
 	synctest.Test(t, func(t *testing.T) {
 		asked := 0
-		r := newReviews(reader, collector.NewClock(), func() []rules.Rule { asked++; return list })
+		r := newReviews(newReviewing(collector.NewClock()), reader, func() []rules.Rule { asked++; return list })
 		day := func(n int) time.Time { return time.Date(2000, 1, n, 0, 0, 0, 0, time.UTC) }
 		first, err := r.Alarms(t.Context(), day(1), day(2))
 		if err != nil || !bytes.Contains(first, []byte(`"alarms": 5`)) {
