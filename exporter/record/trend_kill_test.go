@@ -127,7 +127,7 @@ func trendKill(t *testing.T, p string, from int64, life time.Duration) killedRun
 func TestKillLosesTenSeconds(t *testing.T) {
 	p := path(t)
 	random := rand.New(rand.NewPCG(20, 26))
-	kills, from := 40, int64(1_750_000_000)
+	kills, from := 20/fewer, int64(1_750_000_000)
 	if testing.Short() {
 		kills = 8
 	}
