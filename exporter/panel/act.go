@@ -67,6 +67,19 @@ func (p *Panel) apiAct(w http.ResponseWriter, r *http.Request) error {
 	return noAlarm(v, r.PathValue("alarm")) // a reload took it away meanwhile
 }
 
+// request reads what a program asks for a named person.
+func (p *Panel) request(w http.ResponseWriter, r *http.Request) (actRequest, *exporter.Person, error) {
+	if !sameOrigin(r) {
+		return actRequest{}, nil, errForeign()
+	}
+	req, err := readJSON(w, r)
+	if err != nil {
+		return req, nil, err
+	}
+	person, err := p.actor(r, req.By, bearer(r))
+	return req, person, err
+}
+
 func errForeign() *problem {
 	return problemf(http.StatusForbidden, "a page of another site may not act here")
 }

@@ -47,14 +47,7 @@ func (p *Panel) apiDrill(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (p *Panel) drill(w http.ResponseWriter, r *http.Request) error {
-	if !sameOrigin(r) {
-		return errForeign()
-	}
-	req, err := readJSON(w, r)
-	if err != nil {
-		return err
-	}
-	person, err := p.actor(r, req.By, bearer(r))
+	req, person, err := p.request(w, r)
 	if err != nil {
 		return err
 	}

@@ -10,14 +10,7 @@ func (p *Panel) apiReload(w http.ResponseWriter, r *http.Request) error {
 	if p.opts.Reload == nil {
 		return problemf(http.StatusServiceUnavailable, "there are no files to read anew here")
 	}
-	if !sameOrigin(r) {
-		return errForeign()
-	}
-	req, err := readJSON(w, r)
-	if err != nil {
-		return err
-	}
-	person, err := p.actor(r, req.By, bearer(r))
+	_, person, err := p.request(w, r)
 	if err != nil {
 		return err
 	}
