@@ -95,6 +95,9 @@ func (k *kept) first(i int) (reading, minute time.Time) {
 }
 
 func TestOldReadingsAndMinutesGo(t *testing.T) {
+	if fewer > 1 {
+		t.Skip("one goroutine: nothing for the race detector")
+	}
 	synctest.Test(t, func(t *testing.T) {
 		k := keepRoom(t, 4, record.Keep{Readings: 24 * time.Hour, Minutes: 72 * time.Hour, Journal: 48 * time.Hour})
 		for range 5 {
@@ -186,6 +189,9 @@ func (k *kept) compareDays(loc *time.Location) {
 }
 
 func TestSizeLimit(t *testing.T) {
+	if fewer > 1 {
+		t.Skip("one goroutine: nothing for the race detector")
+	}
 	synctest.Test(t, func(t *testing.T) {
 		const limit = 400 << 10
 		k := keepRoom(t, 20, record.Keep{Size: limit})
@@ -367,6 +373,9 @@ func TestReadingsWaitWhileTheFileIsGone(t *testing.T) {
 // A clock that is set back, within an hour and over hours that are packed already: times rise all the same, minutes
 // agree with readings, and nothing is told twice.
 func TestClockSetBack(t *testing.T) {
+	if fewer > 1 {
+		t.Skip("one goroutine: nothing for the race detector")
+	}
 	clock := collector.NewClock()
 	rec := recordtest.Open(t, path(t), record.Options{Clock: clock, Reserve: -1, BeatEvery: time.Hour})
 	if err := rec.Follow(trendKillRoom()); err != nil {
