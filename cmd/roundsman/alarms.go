@@ -20,16 +20,23 @@ const reviewedDays = 30
 
 func alarmsCommand() *cobra.Command {
 	var from, to string
-	var asJSON bool
+	var asJSON, asCSV, suggest bool
 	cmd := &cobra.Command{
-		Use:   "alarms SITE.yaml [--from T] [--to T]",
+		Use:   "alarms SITE.yaml [--from T] [--to T] [--suggest]",
 		Short: "Review the alarms of a span: what they were worth",
 		Long: `Alarms reads the record beside the site file, while the daemon runs or not, and prints the figures of the
 alarm system over a span, each beside what ISA-18.2 and EEMUA 191 recommend: how many in an hour and in ten
 minutes, floods, the most frequent, chattering, fleeting and stale ones, priorities, time to acknowledge.
+With --suggest the ten most frequent are rehearsed over the readings that are still kept, and each is told which
+deadband or delay would have ended its chatter without losing an alarm that lasted. Rule files are not changed.
 Times are RFC 3339 or a day (2026-06-13, in the site's zone); the default is the last 30 days.`,
+		Example: `  roundsman alarms site.yaml --suggest
+  roundsman alarms site.yaml --from 2026-06-01 --to 2026-07-01 --csv > june.csv`,
 		Args: exactly("SITE.yaml"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if asCSV && (asJSON || suggest) {
+				return usageError{errors.New("--csv goes with neither --json nor --suggest")}
+			}
 			site, err := loadSite(args[0], cmd.OutOrStdout())
 			if err != nil {
 				return err
@@ -47,15 +54,22 @@ Times are RFC 3339 or a day (2026-06-13, in the site's zone); the default is the
 			if err != nil {
 				return err
 			}
-			if asJSON {
+			switch {
+			case suggest:
+				return suggestFor(cmd, r, site, &figures, asJSON)
+			case asJSON:
 				return writeJSON(cmd.OutOrStdout(), figures)
+			case asCSV:
+				return alarmsCSV(cmd.OutOrStdout(), &figures)
 			}
 			return figures.Table(cmd.OutOrStdout())
 		},
 	}
 	cmd.Flags().StringVar(&from, "from", "", "begin of the span: `TIME`")
 	cmd.Flags().StringVar(&to, "to", "", "end of the span: `TIME`; now unless said")
+	cmd.Flags().BoolVar(&suggest, "suggest", false, "rehearse the ten most frequent and suggest deadbands and delays")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	cmd.Flags().BoolVar(&asCSV, "csv", false, "print CSV, one line a rule")
 	return cmd
 }
 
