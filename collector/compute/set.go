@@ -27,6 +27,7 @@ type use struct{ cell, input int }
 // cell is one computed point.
 type cell struct {
 	point  collector.PointID
+	spec   *Spec
 	inputs []Input
 	values []float64 // scratch: the inputs in the unit the work wants
 	work   work
@@ -116,7 +117,7 @@ func (s *Set) build(sp *Spec) (*cell, error) {
 			inputs[i].Factor = 1
 		}
 	}
-	return &cell{point: sp.Point, inputs: inputs, values: make([]float64, len(inputs)), work: w}, nil
+	return &cell{point: sp.Point, spec: sp, inputs: inputs, values: make([]float64, len(inputs)), work: w}, nil
 }
 
 func (s *Set) known(p collector.PointID) bool { return p >= 0 && int(p) < len(s.points) }
