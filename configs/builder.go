@@ -3,6 +3,7 @@ package configs
 import (
 	"net"
 	"net/netip"
+	"strconv"
 	"strings"
 	"time"
 
@@ -172,6 +173,7 @@ func (b *builder) record(v *strict.Value) {
 	if p := v.Get("path"); p != nil {
 		r.Path = p.Text()
 	}
+	r.Size = fileSize(v.Get("size"))
 	keep := v.Get("keep")
 	for name, d := range map[string]*time.Duration{"readings": &r.Readings, "minutes": &r.Minutes, "journal": &r.Journal} {
 		k := keep.Get(name)
@@ -186,6 +188,28 @@ func (b *builder) record(v *strict.Value) {
 			}
 		}
 	}
+}
+
+// leastSize holds the journal of years and an hour of readings.
+const leastSize = 16e6
+
+// fileSize reads the size of a file: '500 MB', '2 GB'. Units are those of ISO/IEC 80000-13: 1 GB is 1000 MB.
+func fileSize(v *strict.Value) int64 {
+	if v == nil {
+		return 0
+	}
+	number, unit, _ := strings.Cut(v.Text(), " ")
+	n, err := strconv.ParseFloat(number, 64)
+	size := n * map[string]float64{"MB": 1e6, "GB": 1e9, "TB": 1e12, "MiB": 1 << 20, "GiB": 1 << 30, "TiB": 1 << 40}[strings.TrimSpace(unit)]
+	switch {
+	case err != nil || size == 0 && n != 0 || !(n < 1e6):
+		v.Failf("%q is no size of a file; expected one such as '2 GB'", short(v.Text()))
+		return 0
+	case size < leastSize:
+		v.Failf("%s is too small; at least 16 MB", v.Text())
+		return 0
+	}
+	return int64(size)
 }
 
 // goodName complains about a name that other files, metrics or formulas could not carry.

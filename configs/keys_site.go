@@ -69,6 +69,7 @@ func recordShape() *strict.Shape {
 			key("minutes", keepSpan(), "How long one-minute figures are kept; 400d if not given."),
 			key("journal", keepSpan(), "How long the alarm journal is kept; forever if not given."),
 		), "How long what is kept."),
+		key("size", text(), "The most room of the record's file, such as '2 GB': beyond it the oldest readings go, then the oldest one-minute figures. No limit if not given."),
 	)
 }
 

@@ -100,6 +100,7 @@ type Review struct {
 type Record struct {
 	Path                       string // as written
 	Readings, Minutes, Journal time.Duration
+	Size                       int64 // most bytes of the file; 0: no limit
 }
 
 // Point returns the point of a name.

@@ -359,3 +359,12 @@ func TestOwnRules(t *testing.T) {
 		t.Errorf("point of the disk: %+v", p)
 	}
 }
+
+func TestRecordSize(t *testing.T) {
+	for text, want := range map[string]int64{"16 MB": 16e6, "2 GB": 2e9, "1.5 GB": 1.5e9, "1 GiB": 1 << 30, "2 TB": 2e12} {
+		s, err := site(t, map[string]string{"site.yaml": "site: {name: X, time-zone: UTC}\nrecord: {size: " + text + "}\nlinks:\n  plc: {modbus: 'tcp://127.0.0.1:502'}\npoints:\n  a: {station: s, link: plc, holding: 0}\n"})
+		if err != nil || s.Record.Size != want {
+			t.Errorf("%s: got %v, %v", text, s, err)
+		}
+	}
+}

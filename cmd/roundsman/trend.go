@@ -28,7 +28,7 @@ func (d *daemon) keepReadings() {
 	if err := d.record.Follow(d.site.Points); err != nil {
 		d.log.Error("readings", "error", err)
 	}
-	keep := record.Keep{Readings: d.site.Record.Readings, Minutes: d.site.Record.Minutes, Journal: d.site.Record.Journal, Zone: d.site.Zone}
+	keep := record.Keep{Readings: d.site.Record.Readings, Minutes: d.site.Record.Minutes, Journal: d.site.Record.Journal, Size: d.site.Record.Size, Zone: d.site.Zone}
 	up, err := record.NewUpkeep(d.record, keep, d.log)
 	if err != nil {
 		d.log.Error("upkeep of the record", "error", err)
