@@ -96,6 +96,9 @@ func TestDutyCommand(t *testing.T) {
 	if s := f.Machines[1]; s.StartsSeen || s.RunSeconds != 12*60 || s.UnseenSeconds < 30*60 {
 		t.Errorf("spare %+v", s)
 	}
+	if j := f.Machines[1].Jumps; len(j) != 1 || !strings.Contains(j[0], "was it replaced?") || len(c.Jumps) != 0 {
+		t.Errorf("questions about meters: %q", j)
+	}
 	table := told(exitGood)
 	for line := range strings.Lines(table) {
 		if utf8.RuneCountInString(line) > 81 {

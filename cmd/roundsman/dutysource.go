@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"iter"
+	"strings"
 	"time"
 
 	"roundsman/collector"
@@ -175,4 +176,18 @@ func reviewDuty(ctx context.Context, r *record.Reader, site *configs.Site, names
 		return duty.Figures{}, err
 	}
 	return duty.Review(ctx, dutySource{r, now}, dutyPlan(site, names, due), spanBetween(from, to), now)
+}
+
+// Jumps returns the journal's questions about the meters of equipment; see duty.Jumper.
+func (s dutySource) Jumps(ctx context.Context, equipment string, from, to time.Time) ([]string, error) {
+	out := []string{}
+	for l, err := range s.Journal(ctx, record.Query{From: from, To: to, Newest: true}) {
+		if err != nil {
+			return out, err
+		}
+		if l.Kind == record.MeterJumped && strings.Contains(l.Why, " of "+equipment+" went from ") && strings.Contains(l.Why, "?") {
+			out = append(out, l.Why)
+		}
+	}
+	return out, nil
 }

@@ -36,6 +36,13 @@ type Source interface {
 	Runs(ctx context.Context, equipment string, from, to time.Time) iter.Seq2[Run, error]
 }
 
+// Jumper is a Source that knows of meters that jumped.
+type Jumper interface {
+	// Jumps returns what was asked about hour meters and counters of starts that were reset or replaced in [from, to), in
+	// words, the latest first.
+	Jumps(ctx context.Context, equipment string, from, to time.Time) ([]string, error)
+}
+
 // Totals are sums over a span.
 type Totals struct {
 	Run, Still, Unseen time.Duration
@@ -140,6 +147,7 @@ type MachineFigures struct {
 	EnergyKWh  minutes.Known `json:"energyKWh"`
 	EnergyFrom string        `json:"energyFrom"`
 	Services   []ServiceDue  `json:"services"`
+	Jumps      []string      `json:"meterJumps"` // questions about meters that were reset or replaced, the latest first
 
 	Findings []string `json:"findings"` // the weightiest first
 	Decide   string   `json:"decide"`   // what to do about the first; never empty

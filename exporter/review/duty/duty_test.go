@@ -367,3 +367,26 @@ func TestTable(t *testing.T) {
 		}
 	}
 }
+
+// asking is a room whose meters were tampered with.
+type asking struct{ room }
+
+func (asking) Jumps(_ context.Context, name string, from, to time.Time) ([]string, error) {
+	if name != "pump" || !from.Equal(monday) || !to.Equal(monday.AddDate(0, 0, 7)) {
+		return nil, nil
+	}
+	return []string{"hour meter of pump went from 500 to 20: replaced; was it replaced?"}, nil
+}
+
+// A meter that was replaced is asked about.
+func TestJumps(t *testing.T) {
+	r := asking{room{until: week().To}}
+	r.run("pump", monday, time.Hour)
+	f, err := duty.Review(t.Context(), &r, duty.Plan{Machines: []duty.Machine{{Name: "pump"}}}, week(), week().To)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m := f.Machines[0]; len(m.Jumps) != 1 || !strings.Contains(strings.Join(m.Findings, "; "), "was it replaced?") || !strings.HasPrefix(m.Decide, "Find out what was done to the meter") {
+		t.Errorf("got %+v", m)
+	}
+}

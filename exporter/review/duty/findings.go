@@ -26,7 +26,7 @@ type found struct{ says, decide string }
 // judge words what there is to decide, the weightiest first: what breaks a motor, then what is due, then what costs.
 func judge(f *MachineFigures) {
 	for _, look := range []func(*MachineFigures) found{
-		nothing, unseen, oftenStarts, overdue, oftenLoads, shortRuns, growing, closedRuns, uneven, always, soon,
+		nothing, unseen, oftenStarts, overdue, oftenLoads, shortRuns, growing, closedRuns, uneven, jumped, always, soon,
 	} {
 		g := look(f)
 		if g.says == "" {
@@ -64,6 +64,13 @@ func oftenStarts(f *MachineFigures) found {
 	}
 	return found{fmt.Sprintf("%d starts in its worst hour, %.4g are allowed (%s)", f.WorstHour, float64(f.Limit), f.LimitFrom),
 		"Stop the short cycling before it costs the motor: look for a check valve that leaks back, a float gap or pressure band that is too narrow, a lost air cushion." + locked}
+}
+
+func jumped(f *MachineFigures) found {
+	if len(f.Jumps) == 0 {
+		return found{}
+	}
+	return found{f.Jumps[0], "Find out what was done to the meter, and note it: what ran meanwhile is not in these figures."}
 }
 
 func oftenLoads(f *MachineFigures) found {

@@ -93,7 +93,7 @@ func (w *work) machine(m *Machine) (MachineFigures, error) {
 		return f, err
 	}
 	f.sums(t, m)
-	for _, part := range []func(*Machine, *MachineFigures) error{w.runs, w.load, w.recent, w.trend, w.energy} {
+	for _, part := range []func(*Machine, *MachineFigures) error{w.runs, w.load, w.recent, w.trend, w.energy, w.jumps} {
 		if err := part(m, &f); err != nil {
 			return f, err
 		}
@@ -345,4 +345,13 @@ func (w *work) pairs(f *Figures) {
 		p.Even = !p.Share.Is() || p.Share >= 0.4 && p.Share <= 0.6
 		f.Machines[i].Pair = p
 	}
+}
+
+// jumps asks what became of meters.
+func (w *work) jumps(m *Machine, f *MachineFigures) (err error) {
+	f.Jumps = []string{}
+	if src, ok := w.src.(Jumper); ok {
+		f.Jumps, err = src.Jumps(w.ctx, m.Name, w.span.From, w.span.To)
+	}
+	return err
 }
