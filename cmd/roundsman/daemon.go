@@ -14,8 +14,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"roundsman/collector"
-	"roundsman/collector/modbus"
-	"roundsman/collector/mqtt"
 	"roundsman/configs"
 	"roundsman/exporter"
 	"roundsman/exporter/callout/outbox"
@@ -46,7 +44,6 @@ type daemon struct {
 	clock  *collector.Clock
 	record *record.Record // nil where nothing can be kept
 	upkeep *record.Upkeep // of the record
-	links  []collector.Link
 	judge  *judge
 	board  *exporter.Board
 	cert   *certificate.Keeper // nil without TLS
@@ -67,23 +64,23 @@ type settings struct {
 // newDaemon builds the parts from the site's files and opens the record; it starts nothing. Close it after Run.
 func newDaemon(site *configs.Site, set settings) (*daemon, error) {
 	d := &daemon{site: site, log: set.log, clock: collector.NewClock(), judges: new(atomic.Bool)}
-	if err := d.addLinks(); err != nil {
+	maker := makeLink(d.log, d.clock)
+	links, err := maker.all(site, linkNames(site))
+	if err != nil {
 		return nil, err
 	}
 	if err := d.openRecord(set); err != nil {
 		return nil, err
 	}
-	var err error
-	if d.judge, err = newJudge(site, d.links, d.clock, d.record, set); err != nil {
+	if d.judge, err = newJudge(site, links, d.clock, d.record, set); err != nil {
 		return nil, errors.Join(err, d.Close())
 	}
 	d.board = d.judge.board
 	d.keepReadings()
 	d.add("figures", d.judge.figures.run)
 	d.add("call-out", d.judge.calls.run)
-	for _, l := range d.links {
-		d.add("link "+l.Name(), func(ctx context.Context) error { return l.Run(ctx, d.judge.in) })
-	}
+	d.judge.makeLink = maker
+	d.add("links", func(ctx context.Context) error { return d.judge.links.run(ctx, d.judge.in) })
 	return d, nil
 }
 
@@ -115,25 +112,6 @@ func (d *daemon) Close() (err error) {
 		err = d.upkeep.Close()
 	}
 	return errors.Join(err, d.record.Close())
-}
-
-func (d *daemon) addLinks() error {
-	for _, o := range d.site.Modbus {
-		o.Log = d.log.With("link", o.Name)
-		l, err := modbus.New(o, d.site.Points, d.clock)
-		if err != nil {
-			return fmt.Errorf("link %s: %w", o.Name, err)
-		}
-		d.links = append(d.links, l)
-	}
-	for _, o := range d.site.MQTT {
-		l, err := mqtt.New(o, d.site.Points, d.clock)
-		if err != nil {
-			return fmt.Errorf("link %s: %w", o.Name, err)
-		}
-		d.links = append(d.links, l)
-	}
-	return nil
 }
 
 func (d *daemon) add(name string, run func(context.Context) error) {
@@ -177,7 +155,7 @@ func (d *daemon) health() []panel.Part {
 	for _, p := range d.parts {
 		parts = append(parts, panel.Part{Name: p.name, Alive: p.alive.Load()})
 	}
-	return parts
+	return append(parts, d.judge.links.health()...)
 }
 
 // serve adds the web server on a listener that is already open. path is that of the site file, beside which keys lie.
@@ -185,7 +163,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	version, commit, goVersion := build()
 	mux := http.NewServeMux()
 	scrape := readOnly(metrics.New(d.board, metrics.Build{Version: version, Commit: commit, Go: goVersion}).Handler())
-	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload}
+	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload, Facts: pointFacts(d.site)}
 	if d.record != nil {
 		opts.Journal = journal{d.record.Reader, d.judge.figures.priority}
 		opts.Comparisons = d.judge
@@ -215,6 +193,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	p := panel.New(d.board, opts)
 	mux.Handle("/metrics", p.Private(scrape))
 	mux.Handle("/", p.Handler())
+	d.add("pages", p.Run)
 	d.add("web", func(ctx context.Context) error { return serveHTTP(ctx, l, mux) })
 }
 

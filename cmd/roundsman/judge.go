@@ -37,7 +37,8 @@ type judge struct {
 	site     *exporter.Site
 	files    *configs.Site // in force
 	box      configs.Box
-	links    []collector.Link
+	links    *linkSet
+	makeLink linkMaker // of links that a reload needs; nil: there are none, whoever sends to in looks after itself
 	in       chan collector.Batch
 	acts     chan actRequest
 	reloads  chan reloadRequest
@@ -80,7 +81,7 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		return nil, err
 	}
 	j := &judge{
-		clock: clock, log: log, links: links, compute: known, engine: engine, files: site, box: site.Box,
+		clock: clock, log: log, links: newLinkSet(links), compute: known, engine: engine, files: site, box: site.Box,
 		site:     &exporter.Site{Name: site.Name, Zone: site.Zone, Points: site.Points, Rules: site.Rules.Rules, Demo: set.demo},
 		duty:     newDuties(site.Equipment),
 		in:       make(chan collector.Batch, batchQueue),
@@ -276,7 +277,7 @@ func (j *judge) view(now collector.Moment) *exporter.View {
 		Figures:   j.figures.shown(now),
 		Round:     j.round,
 	}
-	for _, l := range j.links {
+	for _, l := range j.links.list() {
 		v.Links = append(v.Links, l.Status())
 	}
 	return v

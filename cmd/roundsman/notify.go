@@ -218,7 +218,7 @@ func (d *daemon) tellServiceManager() *serviceManager {
 func (d *daemon) toldBy(env func(string) string, pid int) *serviceManager {
 	m := findServiceManager(env, pid, d.log)
 	if m != nil {
-		m.signs = func() []sign { return signsOf(d.judge.steps.Load(), d.links) }
+		m.signs = func() []sign { return signsOf(d.judge.steps.Load(), d.judge.links.list()) }
 		m.status = func() string { return statusOf(d.board.View()) }
 	}
 	return m

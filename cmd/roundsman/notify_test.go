@@ -255,8 +255,8 @@ func hangAndGoOn(t *testing.T, victim, socket string, fd int, watchdog time.Dura
 		t.Fatal(err)
 	}
 	link := &idleLink{held: make(chan chan struct{})}
-	d := &daemon{site: site, log: slog.New(slog.DiscardHandler), clock: collector.NewClock(), links: []collector.Link{link}}
-	if d.judge, err = newJudge(site, d.links, d.clock, nil, settings{log: d.log}); err != nil {
+	d := &daemon{site: site, log: slog.New(slog.DiscardHandler), clock: collector.NewClock()}
+	if d.judge, err = newJudge(site, []collector.Link{link}, d.clock, nil, settings{log: d.log}); err != nil {
 		t.Fatal(err)
 	}
 	d.board = d.judge.board

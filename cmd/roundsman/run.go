@@ -59,7 +59,7 @@ func runSite(cmd *cobra.Command, site *configs.Site, path string) (err error) {
 	reload.people = d.people
 	reload.manager = d.tellServiceManager()
 	log.Info("listening", "site", site.Name, "address", address,
-		"points", len(site.Points), "rules", len(site.Rules.Rules), "links", len(d.links))
+		"points", len(site.Points), "rules", len(site.Rules.Rules), "links", len(d.judge.links.list()))
 	defer log.Info("stopped")
 	return d.Run(cmd.Context())
 }

@@ -562,7 +562,7 @@ func (y *tally) add(h *house, window time.Duration, disturb func(context.Context
 }
 
 func total(h *house) (y tally) {
-	for _, l := range h.d.links {
+	for _, l := range h.d.judge.links.list() {
 		s := l.Status()
 		y.requests += float64(s.Requests[collector.Answered])
 		y.seconds += s.DurationSum
