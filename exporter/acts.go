@@ -68,6 +68,9 @@ type Stretch struct {
 	Newest   bool      // the latest line first
 	After    int64     // begins after the line of this number, in the order asked for; 0: at the end that comes first
 	Limit    int       // at most so many; 0: all
+	Alarm    string    // only lines of that alarm; "": all
+	Kind     string    // only lines of that kind; "": all
+	Who      string    // only lines whose person's name has it, small and capital letters alike; "": all
 }
 
 // Journal is what was kept of alarms, acts and the box itself.

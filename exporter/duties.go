@@ -21,13 +21,20 @@ type Duties interface {
 	// Runs returns the intervals of one machine that touch [from, to), whole, in order of time; none for a machine that is
 	// not on the record. An error ends the sequence.
 	Runs(ctx context.Context, equipment string, from, to time.Time) iter.Seq2[MachineRun, error]
+	// Closed returns when the wash is closed by its opening hours, within [from, to); none where it has none.
+	Closed(from, to time.Time) []Period
 }
 
 // MachineRun is an interval in which a machine ran, or in which nothing told whether it did.
 type MachineRun struct {
-	From, To time.Time
-	Ran      bool
+	Period
+	Ran    bool
+	Starts int // of the motor that it began with
+	Hour   int // starts in the hour that ended with its begin
 }
+
+// Period is a piece of time, From <= t < To.
+type Period struct{ From, To time.Time }
 
 // ErrNoService: the equipment has no service of that name in the site file.
 var ErrNoService = errors.New("there is no such service")

@@ -6,6 +6,7 @@ import (
 	"iter"
 	"time"
 
+	"roundsman/collector"
 	collected "roundsman/collector/duty"
 	"roundsman/configs"
 	"roundsman/exporter"
@@ -50,15 +51,41 @@ func (d *dutyAnswers) All(ctx context.Context, from, to time.Time) ([]byte, erro
 	}})
 }
 
-// Runs returns the intervals of one machine; see exporter.Duties.
+// Runs returns the intervals of one machine; see exporter.Duties. Whoever reads them has the turn.
 func (d *dutyAnswers) Runs(ctx context.Context, equipment string, from, to time.Time) iter.Seq2[exporter.MachineRun, error] {
 	return func(yield func(exporter.MachineRun, error) bool) {
+		done, err := d.take(ctx)
+		if err != nil {
+			yield(exporter.MachineRun{}, err)
+			return
+		}
+		defer done()
 		for run, err := range (dutySource{Reader: d.record}).Runs(ctx, equipment, from, to) {
-			if !yield(exporter.MachineRun{From: run.From, To: run.To, Ran: run.Ran}, err) || err != nil {
+			out := exporter.MachineRun{Period: exporter.Period{From: run.From, To: run.To}, Ran: run.Ran, Starts: run.Starts, Hour: run.Hour}
+			if !yield(out, err) || err != nil {
 				return
 			}
 		}
 	}
+}
+
+// mostClosed bounds the pieces of a long span.
+const mostClosed = 2000
+
+// Closed returns when the wash is closed; see exporter.Duties.
+func (d *dutyAnswers) Closed(from, to time.Time) (list []exporter.Period) {
+	open := d.site.Review.Open
+	if open == nil {
+		return nil
+	}
+	for at, end := collector.At(from), collector.At(to); at < end && len(list) < mostClosed; {
+		inside, next := open.At(at)
+		if !inside {
+			list = append(list, exporter.Period{From: time.Unix(0, int64(at)), To: time.Unix(0, int64(min(next, end)))})
+		}
+		at = next
+	}
+	return list
 }
 
 func (d *dutyAnswers) review(ctx context.Context, names []string, span review.Span, now time.Time) (duty.Figures, error) {

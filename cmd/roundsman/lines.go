@@ -20,7 +20,8 @@ type journal struct {
 
 // Lines returns the journal's lines; see exporter.Journal.
 func (s journal) Lines(ctx context.Context, st exporter.Stretch) iter.Seq2[exporter.Line, error] {
-	q := record.Query{From: st.From, To: st.To, After: uint64(max(0, st.After)), Limit: st.Limit, Newest: st.Newest}
+	q := record.Query{From: st.From, To: st.To, After: uint64(max(0, st.After)), Limit: st.Limit, Newest: st.Newest,
+		Alarm: st.Alarm, Kind: record.Kind(st.Kind), Who: st.Who}
 	return func(yield func(exporter.Line, error) bool) {
 		for l, err := range s.Reader.Journal(ctx, q) {
 			line := shownLine(&l)

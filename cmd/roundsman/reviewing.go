@@ -62,18 +62,11 @@ func (r *reviewing) answer(ctx context.Context, a question) ([]byte, error) {
 	if body := r.again(key); body != nil {
 		return body, nil
 	}
-	select {
-	case r.places <- struct{}{}:
-		defer func() { <-r.places }()
-	default:
-		return nil, exporter.ErrReviewing
+	done, err := r.take(ctx)
+	if err != nil {
+		return nil, err
 	}
-	select {
-	case r.turn <- struct{}{}:
-		defer func() { <-r.turn }()
-	case <-ctx.Done():
-		return nil, ctx.Err()
-	}
+	defer done()
 	if body := r.again(key); body != nil { // whoever was before asked the same
 		return body, nil
 	}
@@ -82,6 +75,22 @@ func (r *reviewing) answer(ctx context.Context, a question) ([]byte, error) {
 		r.keep(key, body)
 	}
 	return body, err
+}
+
+// take waits for the turn to compute; done gives it back.
+func (r *reviewing) take(ctx context.Context) (done func(), err error) {
+	select {
+	case r.places <- struct{}{}:
+	default:
+		return nil, exporter.ErrReviewing
+	}
+	select {
+	case r.turn <- struct{}{}:
+		return func() { <-r.turn; <-r.places }, nil
+	case <-ctx.Done():
+		<-r.places
+		return nil, ctx.Err()
+	}
 }
 
 func (r *reviewing) compute(a *question, span review.Span) ([]byte, error) {

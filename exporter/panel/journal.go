@@ -88,10 +88,10 @@ func newLineJSON(l *exporter.Line) lineJSON {
 	return j
 }
 
-var journalFields = []string{"from", "to", "after", "limit", "order"}
+var journalFields = []string{"from", "to", "after", "limit", "order", "alarm", "kind", "who"}
 
 func journalQueryOf(v url.Values) (exporter.Stretch, error) {
-	s := exporter.Stretch{Limit: usualLines}
+	s := exporter.Stretch{Limit: usualLines, Alarm: v.Get("alarm"), Kind: v.Get("kind"), Who: v.Get("who")}
 	for name := range v {
 		if !slices.Contains(journalFields, name) {
 			return s, problemf(http.StatusBadRequest, "there is no parameter %s", quoteNear(name, journalFields)).about(clip(name))
@@ -159,10 +159,34 @@ type journalPage struct {
 	Lines []journalRow // the latest first
 	Older int64        // the number of the last line shown; 0: there are no older ones
 	Back  bool         // later lines are left out
+
+	OlderLink, LatestLink string // to the lines before these, and to the latest
 }
 
-// journalPageOf returns the lines that a page shows, those before the line of number after; 0: the latest.
-func (p *Panel) journalPageOf(ctx context.Context, v *exporter.View, after int64) (j journalPage, err error) {
+// link makes the links to other lines of the same choice.
+func (j *journalPage) link(asked url.Values) {
+	q := url.Values{}
+	for _, name := range append([]string{"span", "from", "to", "last"}, filterFields...) {
+		if value := asked.Get(name); value != "" {
+			q.Set(name, value)
+		}
+	}
+	to := func() string {
+		if len(q) == 0 {
+			return "/alarms#journal"
+		}
+		return "/alarms?" + q.Encode() + "#journal"
+	}
+	j.LatestLink = to()
+	if j.Older > 0 {
+		q.Set("older", strconv.FormatInt(j.Older, 10))
+		j.OlderLink = to()
+	}
+}
+
+// journalPageOf returns the lines of a stretch that a page shows, the latest first: those before the line of number After,
+// if there is one.
+func (p *Panel) journalPageOf(ctx context.Context, v *exporter.View, s exporter.Stretch) (j journalPage, err error) {
 	ctx, cancel := context.WithTimeout(ctx, pageWait)
 	defer cancel()
 	points := make(map[string]*collector.Point, len(v.Site.Points))
@@ -171,7 +195,8 @@ func (p *Panel) journalPageOf(ctx context.Context, v *exporter.View, after int64
 	}
 	at := p.wallTime(v.At).In(siteZone(v))
 	last := int64(0)
-	for l, err := range p.opts.Journal.Lines(ctx, exporter.Stretch{Newest: true, After: after, Limit: pageLines + 1}) {
+	s.Newest, s.Limit = true, pageLines+1
+	for l, err := range p.opts.Journal.Lines(ctx, s) {
 		if err != nil {
 			return journalPage{}, fmt.Errorf("journal: %w", err)
 		}
@@ -181,7 +206,7 @@ func (p *Panel) journalPageOf(ctx context.Context, v *exporter.View, after int64
 		}
 		j.Lines, last = append(j.Lines, newJournalRow(&l, points[l.Point], at)), l.Seq
 	}
-	j.Back = after > 0
+	j.Back = s.After > 0
 	return j, nil
 }
 

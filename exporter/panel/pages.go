@@ -52,6 +52,9 @@ type alarmList struct {
 	Journal               bool // there is one
 	JournalLost           bool // it cannot be read
 	journalPage
+	Span   spanChoice
+	Filter journalFilter
+	System *alarmReview // nil: nothing is recorded
 }
 
 // slowRefresh, in seconds, of a page with forms: a browser without scripts drops what was typed when it fetches the page anew.
@@ -64,13 +67,22 @@ func (p *Panel) alarmsPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	v, now := p.now()
 	l := p.alarmList(v, now, p.visitor(r))
+	l.Review, l.Span = true, choose(r.URL.Query(), "/alarms", "30-days", p.wallTime(v.At).In(siteZone(v)), filterFields...)
 	if p.opts.Journal != nil {
 		var err error
+		var s exporter.Stretch
 		l.Journal = true
-		if l.journalPage, err = p.journalPageOf(r.Context(), v, older); err != nil {
+		s, l.Filter = stretchOf(r.URL.Query(), v, &l.Span)
+		s.After = older
+		if l.journalPage, err = p.journalPageOf(r.Context(), v, s); err != nil {
 			p.opts.Log.Error("journal not shown", "err", err) // the alarms are shown all the same
 			l.JournalLost = true
 		}
+		l.link(r.URL.Query())
+	}
+	l.System = p.alarmReview(r, v, l.Span)
+	if l.Span.Wrong != "" {
+		return showAs(w, http.StatusBadRequest, "alarms.html", l)
 	}
 	return show(w, "alarms.html", l)
 }

@@ -24,6 +24,9 @@ type head struct {
 	Overdue string // how long no view has come, "" while they come
 	Links   []linkRow
 
+	Review     bool // the page has more of a style sheet: that of reviews
+	HasReviews bool // pumps, air and water are reviewed here
+
 	HasCalls bool   // people are called from here
 	Uncalled string // that they cannot be, "" while they can
 	SignIn   bool   // people sign in here
@@ -106,7 +109,7 @@ func (p *Panel) head(v *exporter.View, now collector.Moment, page, title string)
 	h := head{Title: title, Page: page, Site: v.Site.Name, Demo: v.Site.Demo, Zone: zone.String(),
 		Day: at.Format("Monday 2 January 2006"), Clock: at.Format("15:04:05"),
 		Refresh: 10, Silence: 3 * p.opts.Heartbeat.Milliseconds(), OverdueAfter: p.opts.Overdue.Seconds()}
-	h.SignIn = p.accounts()
+	h.SignIn, h.HasReviews = p.accounts(), p.opts.Duties != nil || p.opts.Plants != nil
 	if age := now.Sub(v.At); age > p.opts.Overdue {
 		h.Overdue = roughly(age)
 	}

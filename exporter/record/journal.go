@@ -16,6 +16,8 @@ import (
 type Query struct {
 	From, To time.Time // From <= Time < To; zero: no bound
 	Alarm    string    // "": all
+	Kind     Kind      // "": all
+	Who      string    // only lines whose person's name has it, small and capital letters (a-z) alike; "": all
 	After    uint64    // only lines with a higher Seq (with Newest: a lower one); 0: no bound
 	Limit    int       // at most so many; 0: all
 	Newest   bool      // latest line first
@@ -166,9 +168,10 @@ const lineColumns = `j.seq, j.time, j.moment, j.run, coalesce(r.boot, ''), j.kin
 	j.until, coalesce(j.length, 0), coalesce(j.count, 0), coalesce(j.priority, 0), coalesce(j.undated, 0)`
 
 const (
-	sqlLines  = `SELECT ` + lineColumns + ` FROM journal j LEFT JOIN runs r USING (run) WHERE j.seq >= ?1 AND j.seq < ?2 AND j.time >= ?3 AND j.time < ?4 AND (?5 = '' OR j.alarm = ?5)`
-	oldest    = ` ORDER BY j.seq LIMIT ?6`
-	latest    = ` ORDER BY j.seq DESC LIMIT ?6`
+	sqlLines = `SELECT ` + lineColumns + ` FROM journal j LEFT JOIN runs r USING (run) WHERE j.seq >= ?1 AND j.seq < ?2 AND j.time >= ?3 AND j.time < ?4 AND (?5 = '' OR j.alarm = ?5)
+		AND (?6 = '' OR j.kind = ?6) AND (?7 = '' OR instr(lower(j.who), lower(?7)) > 0)`
+	oldest    = ` ORDER BY j.seq LIMIT ?8`
+	latest    = ` ORDER BY j.seq DESC LIMIT ?8`
 	endOfTime = math.MaxInt64
 )
 
@@ -185,7 +188,7 @@ func (r *Reader) lines(ctx context.Context, q *Query, s *span, n int) ([]Line, e
 	if q.Newest {
 		text = sqlLines + latest
 	}
-	rows, err := r.db.QueryContext(ctx, text, s.lo, s.hi, from, to, q.Alarm, n)
+	rows, err := r.db.QueryContext(ctx, text, s.lo, s.hi, from, to, q.Alarm, string(q.Kind), q.Who, n)
 	if err != nil {
 		return nil, err
 	}

@@ -36,7 +36,7 @@
   };
 
   // inUse tells whether somebody is filling in a form: it stays as it is until they are done.
-  const inUse = (e) => e.matches(".acts, .who") &&
+  const inUse = (e) => e.matches(".chart.held") || e.matches(".acts, .who, .ask") &&
     (e.querySelector("details[open]") !== null || e.contains(document.activeElement) && document.activeElement.matches("input, select"));
 
   // keyOf is what a piece of the page is about; "" for most.
@@ -102,6 +102,10 @@
     }
   };
 
+  // soon fetches this page anew within some seconds: what moves is set in place, the rest may wait.
+  let due = 0;
+  const soon = () => { due ||= setTimeout(() => { due = 0; anew(); }, 3000); };
+
   const decimal = (v, digits) => {
     const s = Math.abs(v).toFixed(digits);
     return v < 0 && /[1-9]/.test(s) ? "\u2212" + s : s;
@@ -110,10 +114,12 @@
   // set shows a point's value in its row; false if that is not for us to tell.
   const set = (row, p) => {
     if (row.dataset.quality !== "good" || p.quality !== "good" || p.reason || typeof p.value !== "number") return false;
-    if (row.querySelector(".sub.quality") || Math.abs(p.value) >= 1e15) return false;
+    if (row.querySelector(".sub.quality:not(.plain)") || Math.abs(p.value) >= 1e15) return false;
     const num = row.querySelector(".num");
     if (row.dataset.kind === "state") {
-      num.textContent = p.value ? row.dataset.true : row.dataset.false;
+      const word = p.value ? row.dataset.true : row.dataset.false, since = row.querySelector(".since");
+      if (since && num.textContent !== word) since.textContent = "since " + clock(p.time).slice(0, 5);
+      num.textContent = word;
       num.parentElement.classList.toggle("off", !p.value);
       return true;
     }
@@ -150,32 +156,137 @@
         if (!row || !set(row, p)) whole = true;
       }
     } else if (body.dataset.page === "point") {
-      const of = document.querySelector("[data-of]").dataset.of;
-      whole = whole || c.points.some((p) => p.point === of);
+      const row = document.querySelector("[data-point]");
+      const p = c.points.find((p) => row && p.point === row.dataset.point);
+      if (p && !set(row, p)) whole = true;
+      else if (p) soon();
     }
-    if (whole && body.dataset.page !== "phones") anew(); // its script made something of it
+    // the page of phones is what its script made of it; a review is as of when it was asked for
+    if (whole && !/^(phones|pumps|air|water)$/.test(body.dataset.page)) anew();
   };
 
+  // The stream is opened anew, each time after a longer pause, when it breaks or falls silent: a phone that slept may
+  // hold a connection that nobody is at the other end of.
+  const shortest = 1000, longest = 30000; // ms
+  let source = null, timer = 0, opened = 0, pause = shortest;
   const open = () => {
-    const source = new EventSource("/api/v1/stream");
-    source.addEventListener("change", change);
-    source.addEventListener("alive", (e) => {
+    clearTimeout(timer);
+    timer = 0;
+    if (source) source.close();
+    opened = Date.now();
+    first = true; // what happened meanwhile was not told
+    const mine = source = new EventSource("/api/v1/stream");
+    mine.addEventListener("change", (e) => { pause = shortest; change(e); });
+    mine.addEventListener("alive", (e) => {
       const a = JSON.parse(e.data);
       hear(a.time);
       if (a.age > body.dataset.overdue) anew(); // the page tells that the judging has stopped
     });
-    source.addEventListener("reload", () => location.reload());
-    source.addEventListener("error", () => {
-      first = true; // what happens now is not told later
-      if (source.readyState !== EventSource.CLOSED) return;
-      setTimeout(open, 2000); // refused, not lost: the browser gives up
-      if (refused++ % 5 === 0) anew(); // perhaps for want of a sign-in
+    mine.addEventListener("reload", () => location.reload());
+    mine.addEventListener("error", () => {
+      if (mine !== source) return;
+      if (mine.readyState === EventSource.CLOSED && refused++ % 5 === 0) anew(); // refused: perhaps for want of a sign-in
+      later();
     });
   };
+  const later = () => {
+    source.close();
+    if (timer) return;
+    timer = setTimeout(open, pause * (0.75 + Math.random() / 2)); // not all phones at once
+    pause = Math.min(2 * pause, longest);
+  };
+  const watch = () => {
+    look();
+    if (!timer && Date.now() - Math.max(heard, opened) > silence) later();
+  };
+  // woke is for a page that is looked at again: no pause, however long the ones before were.
+  const woke = () => {
+    if (document.visibilityState !== "visible") return;
+    look();
+    if (Date.now() - heard <= silence && !timer) return;
+    pause = shortest;
+    open();
+  };
+  document.addEventListener("visibilitychange", woke);
+  addEventListener("online", woke);
   open();
   // On a home screen the worker keeps the last sheet for when the box is out of reach: a fresh one every minute.
   if ("serviceWorker" in navigator && matchMedia("(display-mode: standalone)").matches) navigator.serviceWorker.register("/worker.js").catch(() => {});
   if ("serviceWorker" in navigator && body.dataset.page === "sheet") setInterval(() => { if (navigator.serviceWorker.controller) anew(); }, 60000);
-  setInterval(look, 1000);
+  setInterval(watch, 1000);
   addEventListener("pageshow", (e) => { if (e.persisted) location.reload(); });
+
+  // The read-out tells the value under finger, mouse or arrow keys. The values are fetched once for each drawing.
+  let asked = "", values = null;
+  const valuesOf = (svg) => {
+    if (asked !== svg.dataset.source) {
+      asked = svg.dataset.source;
+      values = fetch(asked).then((r) => r.json()).then((j) => j.readings).catch(() => { asked = ""; return null; });
+    }
+    return values;
+  };
+  const when = (ms, span) => {
+    const form = span > 86400000 ? { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" } : { hour: "2-digit", minute: "2-digit", second: "2-digit" };
+    try {
+      return new Date(ms).toLocaleString("en-GB", { ...form, timeZone: body.dataset.zone });
+    } catch {
+      return new Date(ms).toLocaleString("en-GB", form);
+    }
+  };
+  const told = (svg, kind, r) => {
+    const unit = svg.dataset.unit ? "\u00a0" + svg.dataset.unit : "", digits = Number(svg.dataset.digits);
+    if (kind === "state") return Math.round(100 * r[2]) + "\u00a0% on";
+    const [low, mean, high] = r.slice(1).map((v) => decimal(v, digits));
+    return mean + unit + (low === high ? "" : " (" + low + " to " + high + ")");
+  };
+  let at = 0; // what is read out
+  const readOut = async (chart, ms) => {
+    const svg = chart.querySelector(".drawing[data-source]");
+    if (!svg) return;
+    const from = Number(svg.dataset.from), to = Number(svg.dataset.to);
+    const mine = at = Math.min(Math.max(ms, from), to - 1);
+    chart.classList.add("held");
+    const list = await valuesOf(svg);
+    if (mine !== at || !chart.classList.contains("held")) return; // moved on, or gone, meanwhile
+    let r = null;
+    for (const one of list || []) if (one[0] <= at) r = one; else break;
+    const known = r && at - r[0] < Number(svg.dataset.hold);
+    chart.querySelector(".readout").textContent = when(known ? r[0] : at, to - from) + ": " + (known ? told(svg, chart.dataset.kind, r) : list ? "nothing that could be used" : "the values cannot be fetched");
+    let line = svg.querySelector(".cursor");
+    if (!line) {
+      line = svg.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "line"));
+      for (const [name, value] of [["class", "cursor"], ["y1", 18], ["y2", svg.getAttribute("height") - 22]]) line.setAttribute(name, value);
+    }
+    for (const end of ["x1", "x2"]) line.setAttribute(end, 100 * (at - from) / (to - from) + "%");
+  };
+  const letGo = (chart) => {
+    chart.classList.remove("held");
+    for (const line of chart.querySelectorAll(".cursor")) line.remove();
+    chart.querySelector(".readout").textContent = "";
+  };
+  const chartOf = (e) => e.target.closest && e.target.closest(".chart");
+  const under = (e) => {
+    const chart = chartOf(e), svg = chart && e.target.closest(".drawing[data-source]");
+    if (!svg) return;
+    const box = svg.getBoundingClientRect(), style = getComputedStyle(svg);
+    const left = box.left + parseFloat(style.paddingLeft), right = box.right - parseFloat(style.paddingRight);
+    const from = Number(svg.dataset.from), to = Number(svg.dataset.to);
+    readOut(chart, from + (to - from) * (e.clientX - left) / (right - left));
+  };
+  addEventListener("pointermove", under);
+  addEventListener("pointerdown", under);
+  addEventListener("pointerout", (e) => {
+    const chart = chartOf(e);
+    if (chart && !chart.contains(e.relatedTarget) && e.pointerType === "mouse") letGo(chart);
+  });
+  addEventListener("keydown", (e) => {
+    const chart = e.target.matches && e.target.matches(".chart") && e.target, svg = chart && chart.querySelector(".drawing[data-source]");
+    if (!svg) return;
+    const from = Number(svg.dataset.from), to = Number(svg.dataset.to), stride = (to - from) / 100;
+    if (e.key === "Escape") return letGo(chart);
+    if (e.key !== "ArrowLeft" && e.key !== "ArrowRight") return;
+    e.preventDefault();
+    readOut(chart, (chart.classList.contains("held") ? at : to) + (e.key === "ArrowLeft" ? -stride : stride));
+  });
+  addEventListener("focusout", (e) => { if (e.target.matches && e.target.matches(".chart")) letGo(e.target); });
 })();
