@@ -113,11 +113,14 @@ func (s samples) median() float64 {
 	return s[len(s)/2]
 }
 
-// bigSite is 1,000 points and 3,000 rules of the usual mix: two limits a point, and each tenth of the kinds with a window.
-func bigSite(b testing.TB) *rules.Engine {
+// bigSite is 1,000 points and 3,000 rules of the usual mix.
+func bigSite(b testing.TB) *rules.Engine { return siteOf(b, 1000) }
+
+// siteOf is n points with three rules each: two limits a point, and each tenth of the kinds with a window.
+func siteOf(b testing.TB, n int) *rules.Engine {
 	b.Helper()
 	set := rules.Set{Conditions: []rules.Condition{{Name: "closed", Terms: []rules.Term{term(0, 1e9)}}}}
-	for p := range 1000 {
+	for p := range n {
 		id := collector.PointID(p)
 		set.Rules = append(set.Rules,
 			rules.Rule{Point: id, Kind: rules.Low, Limit: 5.5, Deadband: 0.3, OnDelay: 5 * time.Second, OffDelay: 30 * time.Second,
@@ -132,7 +135,7 @@ func bigSite(b testing.TB) *rules.Engine {
 		case 2:
 			third = rules.Rule{Point: id, Kind: rules.Stuck, Limit: 0.1, Window: time.Minute}
 		case 3:
-			third = rules.Rule{Point: id, Kind: rules.Deviation, Other: collector.PointID((p + 1) % 1000), Limit: 4}
+			third = rules.Rule{Point: id, Kind: rules.Deviation, Other: collector.PointID((p + 1) % n), Limit: 4}
 		case 4:
 			third = rules.Rule{Point: id, Kind: rules.TotalAbove, Limit: 1e6, Window: time.Minute}
 		case 5:
@@ -143,7 +146,7 @@ func bigSite(b testing.TB) *rules.Engine {
 	for i := range set.Rules {
 		set.Rules[i].Name = fmt.Sprint("r", i)
 	}
-	engine, err := rules.New(points(1000), set)
+	engine, err := rules.New(points(n), set)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -152,20 +155,16 @@ func bigSite(b testing.TB) *rules.Engine {
 
 // bigSecond returns what a large site does each second, every window full. One reading in fifty moves beyond a limit for
 // a while, so delays start and stop all the time.
-func bigSecond(b testing.TB) (step func()) {
-	engine := bigSite(b)
-	readings := make([]collector.Reading, 1000)
+func bigSecond(b testing.TB) (step func()) { return secondOf(b, 1000) }
+
+func secondOf(b testing.TB, n int) (step func()) {
+	engine := siteOf(b, n)
+	readings := make([]collector.Reading, n)
 	var events []rules.Event
 	now := collector.Moment(0)
 	step = func() {
 		now += second
-		for p := range readings {
-			v := swing[(int(now/second)+p)%len(swing)]
-			if (int(now/second)+p)%50 == 0 {
-				v = 5.2
-			}
-			readings[p] = collector.Reading{Point: collector.PointID(p), Value: v, Quality: collector.Good, At: now}
-		}
+		readingsOf(readings, now)
 		for next := engine.Next(); next < now; next = engine.Next() {
 			events, _ = engine.Step(next, nil, events[:0])
 		}
