@@ -98,6 +98,7 @@ func (s *stage) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 // page adds the checks, and lets the page be framed.
 func (s *stage) page(w http.ResponseWriter, r *http.Request) {
 	rec := httptest.NewRecorder()
+	r.Header.Del("Accept-Encoding") // what is packed cannot be added to
 	s.panel.ServeHTTP(rec, r)
 	for k, v := range rec.Header() {
 		w.Header()[k] = v

@@ -2,6 +2,7 @@ package panel
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"embed"
 	"fmt"
 	"html/template"
@@ -12,6 +13,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/exporter"
+	"roundsman/exporter/panel/draw"
 	"roundsman/rules"
 )
 
@@ -119,7 +121,9 @@ type pointSheet struct {
 	Row                 row
 	Name, Station, Link string
 	Range, Raw, Read    string
-	Status              string // NE 107
+	Status              string          // NE 107
+	Facts               []exporter.Fact // how it is read
+	Course              *course         // nil: there is none
 	Judges              []judge
 }
 
@@ -134,7 +138,13 @@ func (p *Panel) pointPage(w http.ResponseWriter, r *http.Request) error {
 	name := r.PathValue("point")
 	for i := range v.Site.Points {
 		if v.Site.Points[i].Name == name {
-			return show(w, "point.html", p.pointSheet(v, i, now, p.visitor(r)))
+			span, err := trendSpanOf(r.URL.Query())
+			if err != nil {
+				return err
+			}
+			s := p.pointSheet(v, i, now, p.visitor(r))
+			s.Facts, s.Course = p.facts(name).Facts, p.course(r.Context(), v, i, span)
+			return show(w, "point.html", s)
 		}
 	}
 	return problemf(http.StatusNotFound, "there is no point %q", strings.ToValidUTF8(name, "?"))
@@ -190,8 +200,17 @@ func (p *Panel) asset(w http.ResponseWriter, r *http.Request) error {
 	if !ok || err != nil {
 		return notFound(w, r)
 	}
+	if name == "sheet.css" {
+		body = append(body, draw.Style()...)
+	}
+	tag := fmt.Sprintf(`W/"%x"`, sha256.Sum256(body)) // weak: it is sent packed and not
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Cache-Control", "no-cache") // they change with the program
+	w.Header().Set("ETag", tag)
+	if strings.Contains(r.Header.Get("If-None-Match"), tag) {
+		w.WriteHeader(http.StatusNotModified)
+		return nil
+	}
 	_, _ = w.Write(body)
 	return nil
 }

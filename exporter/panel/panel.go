@@ -13,6 +13,7 @@ import (
 	"log/slog"
 	"net/http"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"roundsman/collector"
@@ -51,6 +52,8 @@ type Options struct {
 	Journal exporter.Journal
 	// Trends is read for what was kept of readings; nil: there is none.
 	Trends exporter.Trends
+	// Facts tells how a point is read, for commissioning; nil: that is not known. It must not block.
+	Facts func(point string) exporter.PointFacts
 	// Duties are asked what equipment did; nil: nothing is recorded.
 	Duties exporter.Duties
 	// Services keeps what people did on equipment; nil: nothing is recorded.
@@ -122,6 +125,10 @@ type Panel struct {
 	board   *exporter.Board
 	opts    Options
 	streams chan struct{} // one token for each open stream
+
+	drawings drawings               // of the pages of points
+	traces   atomic.Pointer[traces] // of the sheet; nil before the first
+	log      sinceLog               // since when states are as they are
 }
 
 // New returns a panel over board.
@@ -141,6 +148,7 @@ func (p *Panel) Handler() http.Handler {
 		"/pumps":                             p.pumpsPage,
 		"/air":                               p.airPage,
 		"/water":                             p.waterPage,
+		"/points/{point}/readings.csv":       p.readingsCSV,
 		"/certificate":                       p.certificate,
 		"/health":                            p.health,
 		"/api/v1/points":                     p.apiPoints,
@@ -171,7 +179,7 @@ func (p *Panel) Handler() http.Handler {
 	p.callRoutes(mux)
 	p.compareRoutes(mux)
 	p.signInRoutes(mux)
-	return p.guard(p.private(mux))
+	return p.guard(p.private(pack(mux)))
 }
 
 // now returns the view to show and the present moment on its scale.

@@ -3,6 +3,7 @@ package panel
 import (
 	"cmp"
 	"fmt"
+	"html/template"
 	"slices"
 	"strings"
 	"time"
@@ -68,6 +69,10 @@ type row struct {
 	Bar          *bar
 	Priority     string // of the worst alarm that stands on it, "" for none
 	Alarms       []rowAlarm
+
+	place int           // of its point in the site
+	Trace template.HTML // the last hour; "" for none
+	Since string        // a state is as it is, or a reading is lost; "" when that is not known
 }
 
 type rowAlarm struct{ Priority, Words string }
@@ -167,6 +172,7 @@ func (p *Panel) sheet(v *exporter.View, now collector.Moment) sheet {
 	}
 	s.Held = heldWords(v)
 	s.Stations = stations(v)
+	p.dress(&s, v)
 	for i := range v.Equipment {
 		s.Machines = append(s.Machines, machine(&v.Equipment[i]))
 	}
@@ -404,7 +410,7 @@ func alarmsByPoint(v *exporter.View) [][]rules.Status {
 func newRow(v *exporter.View, i int, l limits, alarms []rules.Status) row {
 	p, r := &v.Site.Points[i], reading(v, i)
 	title, on, off := formOf(p)
-	w := row{Point: p.Name, Title: title, Kind: "number", On: on, OffWord: off, Digits: p.Digits,
+	w := row{place: i, Point: p.Name, Title: title, Kind: "number", On: on, OffWord: off, Digits: p.Digits,
 		Quality: r.Quality.String(), Reason: r.Reason(), Value: "–", Bar: newBar(p, l, &r)}
 	if r.Quality.Usable() {
 		w.Value = valueWords(p, &r)

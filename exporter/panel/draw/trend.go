@@ -73,7 +73,7 @@ func (t *Trend) SVG() template.HTML {
 	c := &canvas{b: make([]byte, 0, 4096+16*len(t.Steps))}
 	attributes := []any{` data-from="`, f.from, `" data-to="`, f.to, `"`}
 	if t.Source != "" {
-		attributes = append(attributes, ` data-source="`, words(t.Source), `" data-unit="`, words(t.Unit), `" data-digits="`, t.Digits, `"`)
+		attributes = append(attributes, ` data-source="`, words(t.Source), `" data-unit="`, words(t.Unit), `" data-digits="`, t.Digits, `" data-hold="`, f.hold, `"`)
 	}
 	c.open("trend", id, height, t.Title, t.desc(runs), attributes...)
 	c.hatch(id)

@@ -1,0 +1,215 @@
+package panel
+
+import (
+	"context"
+	"errors"
+	"html/template"
+	"math"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"roundsman/collector"
+	"roundsman/exporter"
+	"roundsman/exporter/panel/draw"
+)
+
+const (
+	traceSpan = time.Hour
+	// traceStep makes thirty steps of the hour, from the figures of minutes that the record has ready.
+	traceStep  = 2 * time.Minute
+	traceEvery = time.Minute
+	// traceShare of the time at most is spent on drawing: a large site on a slow box is drawn less often.
+	traceShare = 50
+)
+
+// traces are the last hour of each point, small, as drawn last. They do not change.
+type traces struct {
+	site *exporter.Site
+	svg  []template.HTML // by point; "" for none
+}
+
+// Run keeps what the pages show beside the view: the traces of the last hour, drawn once a minute for all viewers, and
+// since when states are as they are. It ends with ctx and touches nothing of the judge's.
+func (p *Panel) Run(ctx context.Context) error {
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return p.keepTraces(ctx) })
+	g.Go(func() error { return p.watchStates(ctx) })
+	return g.Wait()
+}
+
+func (p *Panel) keepTraces(ctx context.Context) error {
+	for {
+		begun := time.Now()
+		if err := p.drawTraces(ctx); err != nil && ctx.Err() == nil {
+			p.opts.Log.Error("traces not drawn", "err", err)
+		}
+		if !p.rest(ctx, max(traceEvery, traceShare*time.Since(begun))) {
+			return ctx.Err()
+		}
+	}
+}
+
+// rest waits so long, shorter after a reload; it reports whether ctx goes on.
+func (p *Panel) rest(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
+
+// drawTraces draws all traces anew. What cannot be read leaves the old ones.
+func (p *Panel) drawTraces(ctx context.Context) error {
+	if p.opts.Trends == nil {
+		return nil
+	}
+	v := p.board.View()
+	all := limitsOf(v.Site)
+	made := &traces{site: v.Site, svg: make([]template.HTML, len(v.Site.Points))}
+	for i := range v.Site.Points {
+		if v.Site.Points[i].Kind != collector.Number {
+			continue
+		}
+		svg, err := p.trace(ctx, v, i, all[i])
+		if err != nil {
+			return err
+		}
+		made.svg[i] = svg
+	}
+	p.traces.Store(made)
+	return nil
+}
+
+func (p *Panel) trace(ctx context.Context, v *exporter.View, i int, l limits) (template.HTML, error) {
+	pt := &v.Site.Points[i]
+	to := v.Time.Truncate(traceStep).Add(traceStep)
+	t := draw.Trace{From: to.Add(-traceSpan), To: to, Step: traceStep, Least: leastHeight(pt)}
+	t.Hold = max(traceStep*3/2, p.facts(pt.Name).Quiet+traceStep)
+	unit, steps, err := p.opts.Trends.Steps(ctx, pt.Name, t.From, t.To, traceStep)
+	if errors.Is(err, exporter.ErrNoTrend) || err == nil && unit != pt.Unit {
+		return "", nil
+	}
+	if err != nil {
+		return "", err
+	}
+	t.Steps = drawSteps(steps)
+	for _, value := range []float64{l.highHigh, l.high, l.low, l.lowLow} {
+		if !math.IsNaN(value) {
+			t.Limits = append(t.Limits, draw.Limit{Value: value})
+		}
+	}
+	return t.SVG(), nil
+}
+
+// sinceLog tells since when each point's state is what it is.
+type sinceLog struct{ latest atomic.Pointer[sinces] }
+
+// sinces do not change; 0: longer than it was watched.
+type sinces struct {
+	site *exporter.Site
+	at   []collector.Moment // by point
+}
+
+// of returns since when a point is as it is, 0 if that is not known.
+func (l *sinceLog) of(site *exporter.Site, i int) collector.Moment {
+	s := l.latest.Load()
+	if s == nil || s.site != site || i >= len(s.at) {
+		return 0
+	}
+	return s.at[i]
+}
+
+// watchStates follows the board.
+func (p *Panel) watchStates(ctx context.Context) error {
+	last := p.board.View()
+	for {
+		changed := p.board.Changed() // before View, so that nothing is missed
+		v := p.board.View()
+		p.log.step(last, v)
+		last = v
+		select {
+		case <-changed:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// step notes what changed between two views. What was not read before has been so for nobody knows how long.
+func (l *sinceLog) step(old, v *exporter.View) {
+	now := l.latest.Load()
+	fresh := now == nil || !samePlaces(now.site, v.Site)
+	if fresh {
+		now = &sinces{at: make([]collector.Moment, len(v.Site.Points))}
+	}
+	next := now
+	for i := range v.Site.Points {
+		if fresh || !stateChanged(&v.Site.Points[i], reading(old, i), reading(v, i)) {
+			continue
+		}
+		if next == now {
+			next = &sinces{at: append([]collector.Moment(nil), now.at...)}
+		}
+		if next.at[i] = v.At; reading(old, i).Quality == collector.Unread {
+			next.at[i] = 0
+		}
+	}
+	if fresh || next != now || now.site != v.Site {
+		l.latest.Store(&sinces{site: v.Site, at: next.at})
+	}
+}
+
+// samePlaces reports whether two sites have the same points in the same places; a reload keeps them.
+func samePlaces(a, b *exporter.Site) bool {
+	if a == b {
+		return true
+	}
+	if len(a.Points) != len(b.Points) {
+		return false
+	}
+	for i := range a.Points {
+		if a.Points[i].Name != b.Points[i].Name {
+			return false
+		}
+	}
+	return true
+}
+
+// stateChanged reports whether a reading came or went, or a state changed.
+func stateChanged(pt *collector.Point, a, b collector.Reading) bool {
+	if a.Quality.Usable() != b.Quality.Usable() {
+		return true
+	}
+	return pt.Kind == collector.State && b.Quality.Usable() && a.Value != b.Value
+}
+
+// dress adds to the rows of a sheet what is not of the view: traces, and since when.
+func (p *Panel) dress(s *sheet, v *exporter.View) {
+	drawn := p.traces.Load()
+	at := p.wallTime(v.At).In(siteZone(v))
+	for i := range s.Stations {
+		for j := range s.Stations[i].Rows {
+			r := &s.Stations[i].Rows[j]
+			if drawn != nil && samePlaces(drawn.site, v.Site) && r.place < len(drawn.svg) {
+				r.Trace = drawn.svg[r.place]
+			}
+			if m := p.log.of(v.Site, r.place); m != 0 && (r.Kind == "state" || r.Quality == "bad") {
+				r.Since = shortTime(p.wallTime(m), at)
+			}
+		}
+	}
+}
+
+// shortTime returns a time of today as hours and minutes, an earlier one as its day.
+func shortTime(t, at time.Time) string {
+	t = t.In(at.Location())
+	if t.YearDay() == at.YearDay() && t.Year() == at.Year() {
+		return t.Format("15:04")
+	}
+	return t.Format("Mon 2 Jan")
+}
