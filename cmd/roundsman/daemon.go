@@ -58,7 +58,8 @@ type settings struct {
 	record string // path; "": nothing is kept
 	demo   bool
 
-	notBefore time.Time // the build date: before it the clock is not set
+	notBefore time.Time          // the build date: before it the clock is not set
+	boot      func() record.Boot // the machine's run; nil: as the system tells
 }
 
 // newDaemon builds the parts from the site's files and opens the record; it starts nothing. Close it after Run.
@@ -91,7 +92,7 @@ func (d *daemon) openRecord(set settings) error {
 		return nil
 	}
 	version, _, _ := build()
-	r, err := record.Open(set.record, record.Options{Clock: d.clock, Version: version, NotBefore: set.notBefore, Zone: d.site.Zone})
+	r, err := record.Open(set.record, record.Options{Clock: d.clock, Version: version, NotBefore: set.notBefore, Zone: d.site.Zone, Boot: set.boot})
 	if errors.Is(err, record.ErrInUse) {
 		return err
 	}
