@@ -37,6 +37,22 @@ func (t *course) note(now collector.Moment, latest []collector.Reading) {
 	t.next = (t.next + 1) % trendKept
 }
 
+// follow lets the points have the numbers of a new site.
+func (t *course) follow(d *siteDiff) {
+	for i, old := range t.past {
+		values := make([]float64, len(d.changed))
+		for p := range values {
+			values[p] = math.NaN()
+		}
+		for p, v := range old {
+			if id := d.as(collector.PointID(p)); id != collector.NoPoint && !d.changed[id] {
+				values[id] = v
+			}
+		}
+		t.past[i] = values
+	}
+}
+
 // of says in a word where a point goes whose latest value is v; "" where that is not known. least is the change worth a
 // word.
 func (t *course) of(p collector.PointID, v, least float64) string {

@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"slices"
 
 	"roundsman/collector"
+	"roundsman/collector/alike"
 	"roundsman/collector/compute"
 	"roundsman/collector/duty"
 	"roundsman/exporter"
@@ -20,6 +22,7 @@ type duties struct {
 
 	ended    []record.Finished // intervals that are not kept yet
 	jumps    []record.Line
+	gathers  bool // those are gathered
 	services *services
 }
 
@@ -97,14 +100,60 @@ func (d *duties) keep(c *record.Change, all bool) {
 
 // restore goes on from what was kept; the time since then is unseen. From now on intervals are gathered to be kept.
 func (d *duties) restore(kept map[string]duty.Kept, now collector.Moment) {
+	d.gather()
+	for i, m := range d.meters {
+		if k, ok := kept[d.specs[i].Name]; ok {
+			m.Restore(k, now)
+		}
+	}
+}
+
+// gather lets intervals and jumps be gathered to be kept.
+func (d *duties) gather() {
+	d.gathers = true
 	for i, m := range d.meters {
 		name := d.specs[i].Name
 		m.OnInterval(func(f duty.Interval) { d.ended = append(d.ended, record.Finished{Equipment: name, Interval: f}) })
 		m.OnJump(func(j duty.Jump) { d.jumps = append(d.jumps, jumpLine(name, j)) })
-		if k, ok := kept[name]; ok {
+	}
+}
+
+// follow goes on from others: a meter that is to count as before is taken over as it is, what it has in progress too. One that
+// counts otherwise, or is new, goes on from what is kept of its name.
+func (d *duties) follow(before *duties, as func(collector.PointID) collector.PointID, kept map[string]duty.Kept, now collector.Moment) {
+	d.services, d.ended, d.jumps = before.services, before.ended, before.jumps
+	others := map[string]duty.Kept{}
+	for i := range d.specs {
+		name := d.specs[i].Name
+		k := slices.IndexFunc(before.specs, func(s duty.Spec) bool { return s.Name == name })
+		if k >= 0 && alike.Values(countedBy(&before.specs[k]), countedBy(&d.specs[i]), as) {
+			d.meters[i] = before.meters[k]
+		} else if was, ok := kept[name]; ok {
+			others[name] = was
+		}
+	}
+	if before.gathers {
+		d.gather()
+	}
+	for i, m := range d.meters {
+		if k, ok := others[d.specs[i].Name]; ok {
 			m.Restore(k, now)
 		}
 	}
+}
+
+// countedBy returns what bears on how a machine is counted.
+func countedBy(s *duty.Spec) duty.Spec {
+	return duty.Spec{Run: s.Run, Above: s.Above, Below: s.Below, Hours: s.Hours, Starts: s.Starts, Join: s.Join, HoldAtMost: s.HoldAtMost}
+}
+
+// known returns what all meters know.
+func (d *duties) known() map[string]duty.Kept {
+	out := make(map[string]duty.Kept, len(d.meters))
+	for i, m := range d.meters {
+		out[d.specs[i].Name] = m.Keep()
+	}
+	return out
 }
 
 // jumpLine is the journal's line of a register that jumped.
@@ -128,14 +177,13 @@ func (j *judge) counts() map[string]compute.Count {
 	return out
 }
 
-// restoreCounts goes on from kept totals; pulses made meanwhile are counted.
-func (j *judge) restoreCounts(kept map[string]compute.Count, now collector.Moment) {
-	var list []compute.Count
-	for _, p := range j.site.Points {
+// countsOf returns kept totals as those of points; pulses made meanwhile will be counted.
+func countsOf(points []collector.Point, kept map[string]compute.Count) (list []compute.Count) {
+	for _, p := range points {
 		if c, ok := kept[p.Name]; ok {
 			c.Point = p.ID
 			list = append(list, c)
 		}
 	}
-	j.compute.Restore(now, list)
+	return list
 }

@@ -44,6 +44,7 @@ type judge struct {
 	reloads  chan reloadRequest
 	gauges   chan compareRequest
 	services chan serviceRequest
+	numbers  map[string][]collector.PointID // by link that began under an older site file, of each number it knows: the present one
 	compute  *compute.Set
 	engine   *rules.Engine
 	duty     *duties
@@ -54,6 +55,8 @@ type judge struct {
 	figures  *figures
 	board    *exporter.Board
 
+	current  atomic.Pointer[configs.Site] // files, for everybody else
+	ever     ever
 	latest   []collector.Reading // by point
 	readings []collector.Reading // of the present step
 	computed []collector.Reading // of the present step, appended to readings
@@ -95,7 +98,10 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		started:  time.Now().UTC(),
 		onEvents: func(context.Context, []rules.Event) {},
 		onCall:   func(context.Context, *callout.Dispatch) {},
+		numbers:  map[string][]collector.PointID{},
+		ever:     newEver(),
 	}
+	j.current.Store(site)
 	now := clock.Now()
 	for i := range j.latest {
 		j.latest[i] = collector.Fail(collector.PointID(i), collector.NotRead, 0, now, "")
@@ -135,7 +141,7 @@ func (j *judge) run(ctx context.Context) error {
 		case <-ctx.Done():
 			return j.stop(ctx)
 		case b := <-j.in:
-			j.take(b.Readings)
+			j.take(b)
 			j.step(ctx, j.clock.Now())
 		case <-wake.C:
 			j.step(ctx, j.clock.Now())
@@ -170,7 +176,7 @@ func (j *judge) run(ctx context.Context) error {
 
 func (j *judge) stop(ctx context.Context) error {
 	for len(j.in) > 0 {
-		j.take(nil)
+		j.take(collector.Batch{})
 		j.step(ctx, j.clock.Now())
 	}
 	now := j.clock.Now()
@@ -203,21 +209,34 @@ func (j *judge) look(ctx context.Context) {
 	j.readings = j.self.readings(j.keep.status(), now, j.readings[:0])
 	j.readings = j.calls.readings(&j.box, now, j.readings)
 	j.calls.trend.note(now, j.latest)
+	j.keep.followAgain()
 	j.step(ctx, now)
 	j.weeklyDrill(ctx, now)
 	j.fresh = true
 }
 
 // take gathers a batch and all others that already wait.
-func (j *judge) take(first []collector.Reading) {
-	j.readings = append(j.readings[:0], first...)
+func (j *judge) take(first collector.Batch) {
+	j.readings = j.readings[:0]
+	j.gather(first)
 	for range takeAtMost {
 		select {
 		case b := <-j.in:
-			j.readings = append(j.readings, b.Readings...)
+			j.gather(b)
 		default:
 			return
 		}
+	}
+}
+
+// gather adds the readings of a batch by the numbers that their points have now.
+func (j *judge) gather(b collector.Batch) {
+	ids, old := j.numbers[b.Link]
+	for _, r := range b.Readings {
+		if old {
+			r.Point = ids[r.Point]
+		}
+		j.readings = append(j.readings, r)
 	}
 }
 

@@ -23,6 +23,8 @@ type keeper struct {
 	change   record.Change
 	counters collector.Moment // when run time and totals were kept last
 	failing  bool             // as it was logged last
+
+	unfollowed []collector.Point // of a new site, which the record could not look up yet; nil: it did
 }
 
 func newKeeper(rec *record.Record, clock *collector.Clock, log *slog.Logger) *keeper {
@@ -40,7 +42,8 @@ func (k *keeper) restore(j *judge, now collector.Moment) (kept record.State) {
 	}
 	k.forget(j, j.engine.Restore(now, kept.Memory), kept.Memory)
 	j.engine.Track()
-	j.duty.restore(kept.Duty, now)
+	j.ever.note(kept.Duty, kept.Counts, j.keptLeaks(kept.Papers))
+	j.duty.restore(j.ever.duty, now)
 	done, err := k.record.Services(context.Background())
 	if err != nil {
 		k.log.Error("restore", "error", err)
@@ -48,8 +51,8 @@ func (k *keeper) restore(j *judge, now collector.Moment) (kept record.State) {
 	for _, s := range done {
 		j.duty.services.take(s)
 	}
-	j.restoreCounts(kept.Counts, now)
-	j.restoreLeaks(kept.Papers)
+	j.compute.Restore(now, countsOf(j.site.Points, j.ever.counts))
+	j.compute.RestoreLeaks(leaksOf(j.site.Points, j.ever.leaks))
 	return kept
 }
 
@@ -88,6 +91,31 @@ func (k *keeper) whole(j *judge) {
 		k.change.Whole = true
 		k.change.KeepAll(j.engine.Save())
 		k.counters -= collector.Moment(countersEvery)
+	}
+}
+
+// rest keeps all that is known by the names it has now, before some of them change.
+func (k *keeper) rest(j *judge, now collector.Moment) {
+	j.events = j.events[:0]
+	k.whole(j)
+	k.round(j, now)
+}
+
+// follow tells the record of which points readings will come from now on.
+func (k *keeper) follow(points []collector.Point) {
+	k.unfollowed = points
+	k.followAgain()
+}
+
+// followAgain tries again to tell the record of points that it could not look up.
+func (k *keeper) followAgain() {
+	if k.record == nil || k.unfollowed == nil {
+		return
+	}
+	if err := k.record.Follow(k.unfollowed); err == nil {
+		k.unfollowed = nil
+	} else if !k.failing {
+		k.log.Error("readings", "error", err)
 	}
 }
 

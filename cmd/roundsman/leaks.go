@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"strings"
 
 	"roundsman/collector"
 	"roundsman/collector/compute"
@@ -59,20 +60,39 @@ func leakLine(p *collector.Point, r leak.Result) record.Line {
 	return l
 }
 
-// restoreLeaks goes on from what was kept, on this run's clock.
-func (j *judge) restoreLeaks(papers map[string]record.Paper) {
-	var list []compute.Leak
-	for _, p := range j.site.Points {
-		paper, ok := papers[leakPaper+p.Name]
+// keptLeaks reads what was kept of leak tests, by point, on this run's clock.
+func (j *judge) keptLeaks(papers map[string]record.Paper) map[string]leak.Kept {
+	out := map[string]leak.Kept{}
+	for name, paper := range papers {
+		point, ok := strings.CutPrefix(name, leakPaper)
 		if !ok {
 			continue
 		}
 		var k keptLeak
 		if err := json.Unmarshal(paper.Doc, &k); err != nil {
-			j.log.Error("restore", "point", p.Name, "error", err)
+			j.log.Error("restore", "point", point, "error", err)
 			continue
 		}
-		list = append(list, compute.Leak{Point: p.ID, Kept: k.Test.Shifted(paper.At.Sub(k.At))})
+		out[point] = k.Test.Shifted(paper.At.Sub(k.At))
 	}
-	j.compute.RestoreLeaks(list)
+	return out
+}
+
+// leaks returns what the leak tests know, by point.
+func (j *judge) leaks() map[string]leak.Kept {
+	out := map[string]leak.Kept{}
+	for _, l := range j.compute.Leaks() {
+		out[j.site.Points[l.Point].Name] = l.Kept
+	}
+	return out
+}
+
+// leaksOf returns kept leak tests as those of points.
+func leaksOf(points []collector.Point, kept map[string]leak.Kept) (list []compute.Leak) {
+	for _, p := range points {
+		if k, ok := kept[p.Name]; ok {
+			list = append(list, compute.Leak{Point: p.ID, Kept: k})
+		}
+	}
+	return list
 }

@@ -258,9 +258,9 @@ func TestReload(t *testing.T) {
 			t.Errorf("the journal lacks the removed rule or the reload: %v", r.lines())
 		}
 
-		write(t, dir, "site.yaml", strings.Replace(smallSite, "air.running", "air.walking", 1))
-		if err := r.reloader.reload(t.Context(), "test"); !errors.Is(err, errRestart) {
-			t.Errorf("another point in the site file: %v", err)
+		write(t, dir, "site.yaml", strings.Replace(smallSite, "record: {path", "listen: 127.0.0.1:9999\nrecord: {path", 1))
+		if err := r.reloader.reload(t.Context(), "test"); !errors.Is(err, errRestart) || !strings.HasPrefix(err.Error(), "listen: ") {
+			t.Errorf("another address to listen on in the site file: %v", err)
 		}
 	})
 }

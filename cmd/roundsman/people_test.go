@@ -126,9 +126,9 @@ func TestReloadOfPeople(t *testing.T) {
 				write(t, dir, "rules.yaml", smallRules)
 				secret(t, dir, "hartnell.key", "short")
 			},
-			"restart to read them": func() {
+			"listen: changed in the site file": func() {
 				write(t, dir, "contacts.yaml", peopleContacts)
-				write(t, dir, "site.yaml", strings.Replace(smallSite, "air.running", "air.walking", 1)+"contacts: contacts.yaml\n")
+				write(t, dir, "site.yaml", smallSite+"listen: 127.0.0.1:9999\ncontacts: contacts.yaml\n")
 			},
 		} {
 			breakIt()

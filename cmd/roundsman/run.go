@@ -28,13 +28,16 @@ func runCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if listen != "" {
-				site.Listen.Address = listen
+			given := func(site *configs.Site) {
+				if listen != "" {
+					site.Listen.Address = listen
+				}
+				if trusted {
+					site.Listen.Trusted = true
+				}
 			}
-			if trusted {
-				site.Listen.Trusted = true
-			}
-			return runSite(cmd, site, args[0])
+			given(site)
+			return runSite(cmd, site, args[0], given)
 		},
 	}
 	cmd.Flags().StringVar(&listen, "listen", "", "address of the pages and metrics, instead of the site file's")
@@ -42,14 +45,15 @@ func runCommand() *cobra.Command {
 	return cmd
 }
 
-func runSite(cmd *cobra.Command, site *configs.Site, path string) (err error) {
+// runSite runs the daemon; given puts into a site what the command line says instead of its file.
+func runSite(cmd *cobra.Command, site *configs.Site, path string, given func(*configs.Site)) (err error) {
 	log := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil))
 	d, err := newDaemon(site, settings{log: log, record: beside(path, site.Record.Path), notBefore: builtAt()})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, d.Close()) }()
-	reload := &reloader{path: path, judge: d.judge}
+	reload := &reloader{path: path, judge: d.judge, given: given}
 	d.add("reload", reload.run)
 	l, address, err := d.listen(path)
 	if err != nil {

@@ -90,9 +90,11 @@ func stepped(clock *collector.Clock, m collector.Moment) time.Duration {
 
 // rewind makes everything that goes by hours look at the clock anew: it was announced for moments that have become others.
 func (j *judge) rewind(ctx context.Context, now collector.Moment) {
-	if err := j.swap(j.files); err != nil { // the same files once more
+	n := &renewal{site: j.files} // the same files once more
+	if err := j.remake(n); err != nil {
 		j.log.Error("clock stepped", "error", err)
 		return
 	}
+	j.remade(now, n)
 	j.resume(ctx, now)
 }

@@ -73,12 +73,13 @@ type packedWindow struct {
 	data              []byte
 }
 
-// Follow tells of which points Take will get readings. Call it before the first, from the goroutine that judges. An
-// error means that readings are not kept.
+// Follow tells of which points Take will get readings. Call it before the first, and again when the points change, from the
+// goroutine that judges. An error means that readings are not kept.
 func (r *Record) Follow(points []collector.Point) error {
 	r.trend.close()
 	known, err := readSeries(context.Background(), r.Reader.db, "")
 	if err != nil {
+		r.trend.live = nil // not by the numbers of other points
 		return &Error{Path: r.path, Op: "follow", Err: reason(err), Then: "readings are not kept"}
 	}
 	byKey := map[seriesKey]seriesRow{}
