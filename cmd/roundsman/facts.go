@@ -64,7 +64,7 @@ func (f *factBook) register(p *modbus.Point) {
 		{Name: "Type", Words: typeWords(p.Address)},
 	}
 	facts = append(facts, f.scale(p.ID, &p.Scale)...)
-	facts = append(facts, exporter.Fact{Name: "Read every", Words: p.Every.String()})
+	facts = append(facts, exporter.Fact{Name: "Read every", Words: timeWords(p.Every)})
 	f.known[f.name(p.ID)] = exporter.PointFacts{Facts: facts, Every: p.Every}
 }
 
@@ -139,9 +139,20 @@ func (f *factBook) topic(p *mqtt.Point) {
 	add("Where", strings.Join(where, ", "))
 	facts = append(facts, f.scale(p.ID, &p.Scale)...)
 	if p.StaleAfter > 0 {
-		add("Stale after", p.StaleAfter.String())
+		add("Stale after", timeWords(p.StaleAfter))
 	}
 	f.known[f.name(p.ID)] = exporter.PointFacts{Facts: facts, Quiet: p.StaleAfter}
+}
+
+// timeWords returns a length of time as people write it: 500 ms, 1.5 s, 2 min.
+func timeWords(d time.Duration) string {
+	switch {
+	case d < time.Second:
+		return fmt.Sprintf("%g ms", float64(d)/float64(time.Millisecond))
+	case d >= time.Minute && d%time.Minute == 0:
+		return fmt.Sprintf("%d min", d/time.Minute)
+	}
+	return fmt.Sprintf("%g s", d.Seconds())
 }
 
 // input names a point that a computation takes.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"html/template"
 	"math"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -45,22 +46,21 @@ func (p *Panel) keepTraces(ctx context.Context) error {
 		if err := p.drawTraces(ctx); err != nil && ctx.Err() == nil {
 			p.opts.Log.Error("traces not drawn", "err", err)
 		}
-		if !p.rest(ctx, max(traceEvery, traceShare*time.Since(begun))) {
+		wait := max(p.traceWait(), traceShare*time.Since(begun))
+		select {
+		case <-time.After(wait):
+		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
 }
 
-// rest waits so long, shorter after a reload; it reports whether ctx goes on.
-func (p *Panel) rest(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return true
-	case <-ctx.Done():
-		return false
+// traceWait is the time to the next drawing: short as long as there is nothing to draw, after a first start.
+func (p *Panel) traceWait() time.Duration {
+	if t := p.traces.Load(); t != nil && !slices.ContainsFunc(t.svg, func(s template.HTML) bool { return s != "" }) {
+		return traceEvery / 6
 	}
+	return traceEvery
 }
 
 // drawTraces draws all traces anew. What cannot be read leaves the old ones.

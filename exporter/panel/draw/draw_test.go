@@ -157,9 +157,9 @@ func TestLimits(t *testing.T) {
 	svg := string(trend.SVG())
 	for _, want := range []string{
 		`<g class="limit"><line x2="100%" y1="69" y2="69"`, // 18 + 106 - 55
-		`<text x="100%" y="65" text-anchor="end">low 5.50 bar</text>`,
+		`<text x="4" y="65">low 5.50 bar</text>`,
 		`<g class="limit outer"><line x2="100%" y1="74" y2="74"`,
-		`<text x="100%" y="78" text-anchor="end">low-low 5.00 bar</text>`, // 70 would lie over the other
+		`<text x="4" y="78">low-low 5.00 bar</text>`, // 70 would lie over the other
 		`Lowest 7.00 bar, highest 8.00 bar; limit: low 5.50 bar; limit: low-low 5.00 bar.`,
 	} {
 		if !strings.Contains(strings.ReplaceAll(svg, "\u00a0", " "), want) {

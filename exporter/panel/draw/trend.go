@@ -217,7 +217,7 @@ func (t *Trend) gaps(c *canvas, f *frame, runs []run, id string) {
 	c.put(`</g>`)
 }
 
-// limits draws the limits with their words above the line, apart from each other.
+// limits draws the limits with their words above the line, apart from each other, at the old end of the course.
 func (t *Trend) limits(c *canvas, f *frame) {
 	const line = 13 // height of one line of words
 	var taken []float64
@@ -230,7 +230,7 @@ func (t *Trend) limits(c *canvas, f *frame) {
 		if l.Outer {
 			class = "limit outer"
 		}
-		c.put(`<g class="`, class, `"><line x2="100%" y1="`, y, `" y2="`, y, `" stroke="currentColor" stroke-dasharray="6 4"/><text x="100%" y="`, apart(y-4, line, taken), `" text-anchor="end">`, words(l.Words), `</text></g>`)
+		c.put(`<g class="`, class, `"><line x2="100%" y1="`, y, `" y2="`, y, `" stroke="currentColor" stroke-dasharray="6 4"/><text x="4" y="`, apart(y-4, line, taken), `">`, words(l.Words), `</text></g>`)
 		taken = append(taken, apart(y-4, line, taken))
 	}
 }
