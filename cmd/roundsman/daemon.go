@@ -7,7 +7,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"slices"
 	"sync/atomic"
 	"time"
 
@@ -164,23 +163,22 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	version, commit, goVersion := build()
 	mux := http.NewServeMux()
 	scrape := readOnly(metrics.New(d.board, metrics.Build{Version: version, Commit: commit, Go: goVersion}).Handler())
-	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload, Facts: pointFacts(d.site)}
+	opts := panel.Options{Parts: d.health, Log: d.log, Acts: d.judge, Reload: reload, Facts: factsNow(d.judge.current.Load)}
 	if d.record != nil {
 		opts.Journal = journal{d.record.Reader, d.judge.figures.priority}
 		opts.Comparisons = d.judge
 		opts.Trends = trends{d.record.Reader}
 		opts.Services = d.judge
 		q := newReviewing(d.clock)
-		opts.Duties = newDutyAnswers(q, d.record.Reader, d.site, d.board.View)
-		opts.Plants = newPlantAnswers(q, d.record.Reader, d.site)
+		duties, plants := newDutyAnswers(q, d.record.Reader, d.site, d.board.View), newPlantAnswers(q, d.record.Reader, d.site)
+		duties.site, plants.site = d.judge.current.Load, d.judge.current.Load
+		opts.Duties, opts.Plants = duties, plants
 		opts.Reviews = newReviews(q, d.record.Reader, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}
 	if d.record != nil {
 		opts.Callouts = &outbox.Shown{Kept: d.record, Sender: d.judge.calls.sender, Clock: d.clock}
 		opts.Drills = d.judge
-		if slices.ContainsFunc(d.site.Callout.Channels, func(c configs.Channel) bool { return c.Push != nil }) {
-			opts.Phones = d.judge.calls.maker.phones
-		}
+		opts.Phones, opts.PhonesOn = d.judge.calls.maker.phones, func() bool { return pushes(d.judge.current.Load()) }
 	}
 	if links := d.judge.calls.links; links != nil {
 		opts.Links = links

@@ -19,12 +19,12 @@ import (
 type dutyAnswers struct {
 	*reviewing
 	record *record.Reader
-	site   *configs.Site
+	site   func() *configs.Site  // in force
 	view   func() *exporter.View // knows what is due now
 }
 
 func newDutyAnswers(q *reviewing, r *record.Reader, site *configs.Site, view func() *exporter.View) *dutyAnswers {
-	return &dutyAnswers{reviewing: q, record: r, site: site, view: view}
+	return &dutyAnswers{reviewing: q, record: r, site: fixed(site), view: view}
 }
 
 // Duty returns the figures of one machine; see exporter.Duties.
@@ -74,7 +74,7 @@ const mostClosed = 2000
 
 // Closed returns when the wash is closed; see exporter.Duties.
 func (d *dutyAnswers) Closed(from, to time.Time) (list []exporter.Period) {
-	open := d.site.Review.Open
+	open := d.site().Review.Open
 	if open == nil {
 		return nil
 	}
@@ -89,13 +89,14 @@ func (d *dutyAnswers) Closed(from, to time.Time) (list []exporter.Period) {
 }
 
 func (d *dutyAnswers) review(ctx context.Context, names []string, span review.Span, now time.Time) (duty.Figures, error) {
-	return duty.Review(ctx, dutySource{d.record, now}, dutyPlan(d.site, names, d.due), span, now)
+	return duty.Review(ctx, dutySource{d.record, now}, dutyPlan(d.site(), names, d.due), span, now)
 }
 
 // withPair returns the machine of that name, and with it its pair, to compare with.
 func (d *dutyAnswers) withPair(equipment string) ([]string, error) {
-	for i := range d.site.Equipment {
-		if s := &d.site.Equipment[i]; s.Name == equipment {
+	list := d.site().Equipment
+	for i := range list {
+		if s := &list[i]; s.Name == equipment {
 			if s.Pair != "" {
 				return []string{s.Name, s.Pair}, nil
 			}

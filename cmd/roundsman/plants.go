@@ -60,23 +60,23 @@ func reviewWater(ctx context.Context, r *record.Reader, site *configs.Site, span
 type plantAnswers struct {
 	*reviewing
 	record *record.Reader
-	site   *configs.Site
+	site   func() *configs.Site // in force
 }
 
 func newPlantAnswers(q *reviewing, r *record.Reader, site *configs.Site) *plantAnswers {
-	return &plantAnswers{reviewing: q, record: r, site: site}
+	return &plantAnswers{reviewing: q, record: r, site: fixed(site)}
 }
 
 // Air returns the figures of the compressed air; see exporter.Plants.
 func (p *plantAnswers) Air(ctx context.Context, from, to time.Time) ([]byte, error) {
 	return p.answer(ctx, question{what: "air", from: from, to: to, days: reviewedDays, compute: func(span review.Span, now time.Time) (any, error) {
-		return reviewAir(ctx, p.record, p.site, span, now)
+		return reviewAir(ctx, p.record, p.site(), span, now)
 	}})
 }
 
 // Water returns the figures of the water; see exporter.Plants.
 func (p *plantAnswers) Water(ctx context.Context, from, to time.Time) ([]byte, error) {
 	return p.answer(ctx, question{what: "water", from: from, to: to, days: reviewedDays, compute: func(span review.Span, now time.Time) (any, error) {
-		return reviewWater(ctx, p.record, p.site, span, now)
+		return reviewWater(ctx, p.record, p.site(), span, now)
 	}})
 }

@@ -167,7 +167,7 @@ func (p *Panel) calloutsPage(w http.ResponseWriter, r *http.Request) error {
 		return problemf(http.StatusNotFound, "nobody is called from here: the site has no call-outs")
 	}
 	v, now := p.now()
-	s := calloutsSheet{head: p.head(v, now, "callouts", "Calls"), Install: p.opts.Phones != nil}
+	s := calloutsSheet{head: p.head(v, now, "callouts", "Calls"), Install: p.phonesOn()}
 	s.tellReach(p.opts.Callouts.Reach())
 	calls, heard, err := p.calls(r.Context(), exporter.CallQuery{Limit: pageCalls})
 	if err == nil { // those that wait may be older than the latest ones

@@ -72,6 +72,8 @@ type Options struct {
 	Comparisons exporter.Comparisons
 	// Phones are those on which people installed the panel; nil: web push is not set up.
 	Phones exporter.Phones
+	// PhonesOn tells whether web push is set up now: a reload may change that. It is asked at each request. nil: as Phones say.
+	PhonesOn func() bool
 	// Unsent is how old the oldest unsent message may be before the pages say so; 0 means 5 min.
 	Unsent time.Duration
 	// Door lets people in by a password; nil: nobody signs in here.

@@ -46,9 +46,14 @@ func (p *Panel) owner(r *http.Request, id, key string) (*exporter.Person, error)
 	return p.actor(r, id, key)
 }
 
+// phonesOn reports whether web push is set up.
+func (p *Panel) phonesOn() bool {
+	return p.opts.Phones != nil && (p.opts.PhonesOn == nil || p.opts.PhonesOn())
+}
+
 // apiPhones lists the phones (GET), or takes one in for a named person (POST).
 func (p *Panel) apiPhones(w http.ResponseWriter, r *http.Request) error {
-	if p.opts.Phones == nil {
+	if !p.phonesOn() {
 		return noPhones()
 	}
 	if r.Method != http.MethodPost {
@@ -134,7 +139,7 @@ func (p *Panel) apiTestPhone(w http.ResponseWriter, r *http.Request) error {
 
 // doPhone tests or removes a person's phone.
 func (p *Panel) doPhone(r *http.Request, what, by, key string) error {
-	if p.opts.Phones == nil {
+	if !p.phonesOn() {
 		return noPhones()
 	}
 	person, err := p.owner(r, by, key)
@@ -196,7 +201,7 @@ var said = map[string]string{"test": "A test message is on its way to the phone.
 	"installed": "This phone is called from now on. Send it a test message."}
 
 func (p *Panel) phonesPage(w http.ResponseWriter, r *http.Request) error {
-	if p.opts.Phones == nil {
+	if !p.phonesOn() {
 		return problemf(http.StatusNotFound, "web push is not set up here: the contacts file has no push channel")
 	}
 	v, now := p.now()
