@@ -1,7 +1,7 @@
 // Package outsidetest finds what tests hold the house against: foreign programs
 // and Python modules, and the open data beside the project. A test that lacks one
 // skips and names the Debian package to install; where the environment says
-// ROUNDSMAN_PEERS=required, it fails for the lack of a program instead.
+// ROUNDSMAN_PEERS=required, it fails for the lack of a program or of axe-core instead.
 package outsidetest
 
 import (
@@ -15,10 +15,35 @@ import (
 // Missing ends a test that needs a foreign program.
 func Missing(t testing.TB, what, debian string) {
 	t.Helper()
+	end(t, "no %s: install the Debian package %s", what, debian)
+}
+
+// end fails a test where no peer may be missing, and skips it elsewhere.
+func end(t testing.TB, format string, values ...any) {
+	t.Helper()
 	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
-		t.Fatalf("no %s: install the Debian package %s", what, debian)
+		t.Fatalf(format, values...)
 	}
-	t.Skipf("no %s: install the Debian package %s", what, debian)
+	t.Skipf(format, values...)
+}
+
+// Axe returns the script of axe-core, an accessibility checker that comes from npm: the file that ROUNDSMAN_AXE names,
+// else axe.min.js in the folder roundsman-tests of the user's cache.
+func Axe(t testing.TB) string {
+	t.Helper()
+	path := os.Getenv("ROUNDSMAN_AXE")
+	if path == "" {
+		cache, err := os.UserCacheDir()
+		if err != nil {
+			cache = os.TempDir()
+		}
+		path = filepath.Join(cache, "roundsman-tests", "axe.min.js")
+	}
+	script, err := os.ReadFile(path)
+	if err != nil {
+		end(t, "no axe-core (%v): 'npm pack axe-core', and name its axe.min.js by ROUNDSMAN_AXE", err)
+	}
+	return string(script)
 }
 
 // Program returns the path of a program, which may lie in a folder for administrators.

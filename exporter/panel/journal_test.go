@@ -33,6 +33,9 @@ func (j *journal) Lines(_ context.Context, s exporter.Stretch) iter.Seq2[exporte
 	return func(yield func(exporter.Line, error) bool) {
 		for _, l := range lines {
 			passed := s.After > 0 && (s.Newest && l.Seq >= s.After || !s.Newest && l.Seq <= s.After)
+			if s.Alarm != "" && l.Alarm != s.Alarm || s.Kind != "" && l.Kind != s.Kind || !strings.Contains(strings.ToLower(l.Who), strings.ToLower(s.Who)) {
+				continue
+			}
 			if l.Time.Before(s.From) || !s.To.IsZero() && !l.Time.Before(s.To) || passed {
 				continue
 			}
