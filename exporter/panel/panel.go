@@ -128,6 +128,7 @@ type Panel struct {
 	opts    Options
 	streams chan struct{} // one token for each open stream
 
+	shared   shared                 // what streams send
 	drawings drawings               // of the pages of points
 	traces   atomic.Pointer[traces] // of the sheet; nil before the first
 	log      sinceLog               // since when states are as they are

@@ -2,7 +2,6 @@ package panel
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -86,18 +85,13 @@ func (s *session) step(v *exporter.View, beat *time.Timer) (more bool, err error
 	if v.Site != s.site {
 		return false, s.send("event: reload\ndata: {}\n\n")
 	}
-	change, any := s.p.change(s.last, v)
+	text, err := s.p.changeEvent(s.last, v)
 	s.last = v
-	if !any {
-		return true, nil
-	}
-	change.Calls = s.p.uncalled()
-	data, err := json.Marshal(change)
-	if err != nil {
-		return false, fmt.Errorf("stream: %w", err)
+	if err != nil || text == "" {
+		return err == nil, err
 	}
 	beat.Reset(s.p.opts.Heartbeat)
-	if err := s.send(event("change", data)); err != nil {
+	if err := s.send(text); err != nil {
 		return false, nil // the client is gone
 	}
 	return true, nil
