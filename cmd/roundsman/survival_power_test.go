@@ -317,16 +317,16 @@ func quick(t *testing.T) string {
 	return t.TempDir()
 }
 
-// The power goes at any call of a life of half a minute under load: the record opens, holds its own laws, has every line
+// The power goes at any call of a life under load: the record opens, holds its own laws, has every line
 // that was told, and all readings but the latest ten seconds.
 func TestPowerCut(t *testing.T) {
 	t.Parallel()
-	length, cuts := 24*time.Second, 120
+	length, cuts := 16*time.Second, 100
 	if long() {
 		length, cuts = 3*time.Minute, 4000
 	}
 	if testing.Short() {
-		length, cuts = 6*time.Second, 20
+		length, cuts = 13*time.Second, 20
 	}
 	life := traceLife(t, length)
 	random := rand.New(rand.NewPCG(7, 26))

@@ -20,6 +20,9 @@ const RecordSetAside Kind = "record set aside"
 func Open(path string, o Options) (*Record, error) {
 	ours := wasOurs(path)
 	r, err := openOnce(path, o)
+	if errors.Is(err, ErrFull) && os.Remove(reservePath(path)) == nil { // what it was kept for
+		r, err = openOnce(path, o)
+	}
 	if !errors.Is(err, ErrDamaged) && !(ours && errors.Is(err, errNoDatabase)) {
 		return r, err
 	}

@@ -57,6 +57,9 @@ func reason(err error) error {
 	case !errors.As(err, &coded):
 		return err
 	}
+	if coded.Code() == lib.SQLITE_IOERR_SHMSIZE { // no room for the shared memory, which is the first that is asked for
+		return ErrFull
+	}
 	switch coded.Code() & 0xff { // the rest are extended codes
 	case lib.SQLITE_FULL:
 		return ErrFull
