@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -107,7 +106,7 @@ func timeOrDay(text string, zone *time.Location) (time.Time, error) {
 // openToRead opens the site's record beside whoever writes it.
 func openToRead(path string, site *configs.Site) (*record.Reader, error) {
 	r, err := record.Read(beside(path, site.Record.Path))
-	if errors.Is(err, fs.ErrNotExist) {
+	if errors.Is(err, record.ErrNone) {
 		return nil, fmt.Errorf("%w; 'roundsman run %s' begins it", err, path)
 	}
 	return r, err

@@ -26,6 +26,9 @@ func (f *rehearseFlags) runRecord(cmd *cobra.Command, site *configs.Site, path s
 		return usageError{err}
 	}
 	r, err := openToRead(path, site)
+	if errors.Is(err, record.ErrNone) {
+		err = fmt.Errorf("%w; --data FILE.csv names other data", err)
+	}
 	if err != nil {
 		return err
 	}

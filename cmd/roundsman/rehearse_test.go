@@ -85,7 +85,7 @@ func TestRehearseExitCodes(t *testing.T) {
 		want string
 	}{
 		{"help", []string{"--help"}, exitGood, "Nothing is written to the rule files"},
-		{"no data", []string{site}, exitUsage, "--data FILE.csv is missing"},
+		{"no data", []string{site}, exitWrong, "--data FILE.csv names other data"},
 		{"no site", []string{"--data", "x.csv"}, exitUsage, "SITE.yaml is missing"},
 		{"no such data", []string{site, "--data", "nowhere.csv"}, exitWrong, "nowhere.csv: no such file"},
 		{"no such rule", []string{site, "--data", "x.csv", "--off-delay", "x=5s"}, exitUsage, `no rule "x"`},

@@ -15,6 +15,7 @@ var (
 	ErrInUse      = errors.New("in use by another process")
 	ErrNotRecord  = errors.New("not a record of Roundsman")
 	ErrNewer      = errors.New("written by a newer version of Roundsman")
+	ErrNone       = errors.New("there is no record yet")
 	ErrOlder      = errors.New("written by an older version of Roundsman")
 	ErrDamaged    = errors.New("damaged")
 	ErrFull       = errors.New("no space left on device")

@@ -3,7 +3,6 @@ package record
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"time"
 
@@ -18,12 +17,12 @@ type Reader struct {
 }
 
 // Read opens a record for reading only. Moments are those of the record's own scale. The error wraps ErrNotRecord,
-// ErrOlder, ErrNewer or ErrDamaged where it is one of these, fs.ErrNotExist where there is none.
+// ErrNone, ErrOlder, ErrNewer or ErrDamaged where it is one of these.
 func Read(path string) (*Reader, error) {
 	ctx := context.Background()
 	version, err := identify(ctx, path)
 	if err == nil && version == 0 {
-		err = errors.New("there is no record yet")
+		err = ErrNone
 	}
 	if err == nil && version < len(migrations) {
 		err = fmt.Errorf("%w: schema %d, this one knows %d; the daemon brings it up to date when it starts", ErrOlder, version, len(migrations))
