@@ -16,6 +16,7 @@ import (
 	"roundsman/collector/duty"
 	"roundsman/collector/leak"
 	"roundsman/configs"
+	"roundsman/configs/strict"
 	"roundsman/exporter"
 	"roundsman/exporter/callout/outbox"
 	"roundsman/exporter/record"
@@ -59,6 +60,7 @@ func (r *reloader) run(ctx context.Context) error {
 func (r *reloader) reload(ctx context.Context, who string) error {
 	defer r.manager.reloading()()
 	site, err := configs.LoadFile(r.path)
+	err = onlyErrors(err)
 	take := func() {}
 	if err == nil && r.given != nil {
 		r.given(site)
@@ -300,6 +302,18 @@ func (e *ever) note(d map[string]duty.Kept, c map[string]compute.Count, l map[st
 	maps.Copy(e.duty, d)
 	maps.Copy(e.counts, c)
 	maps.Copy(e.leaks, l)
+}
+
+// onlyErrors leaves out what is said of files beside what is wrong with them: the alarm and the journal have room for one line.
+func onlyErrors(err error) error {
+	var all configs.Problems
+	if !errors.As(err, &all) {
+		return err
+	}
+	if wrong := all.Of(strict.Error); len(wrong) > 0 {
+		return wrong
+	}
+	return err
 }
 
 func firstLine(text string) string {
