@@ -22,7 +22,8 @@ import (
 )
 
 // trendSpan is a length of time that a trend can be looked at in. Its steps are so long that what the record has ready
-// answers quickly: readings for the hour, figures of minutes for day and week, of hours beyond.
+// answers quickly: readings for the hour, figures of minutes for day and week, of hours beyond. More than some 360 steps
+// would lie over each other on a phone.
 type trendSpan struct {
 	Key, Words string
 	length     time.Duration
@@ -33,11 +34,11 @@ const dayLong = 24 * time.Hour
 
 func trendSpans() []trendSpan {
 	return []trendSpan{
-		{"hour", "Hour", time.Hour, 5 * time.Second},
-		{"day", "Day", dayLong, 2 * time.Minute},
-		{"week", "Week", 7 * dayLong, 15 * time.Minute},
+		{"hour", "Hour", time.Hour, 10 * time.Second},
+		{"day", "Day", dayLong, 5 * time.Minute},
+		{"week", "Week", 7 * dayLong, 30 * time.Minute},
 		{"month", "Month", 31 * dayLong, 2 * time.Hour},
-		{"year", "Year", 366 * dayLong, 12 * time.Hour},
+		{"year", "Year", 366 * dayLong, dayLong},
 	}
 }
 
@@ -184,6 +185,7 @@ func (p *Panel) drawTrend(ctx context.Context, v *exporter.View, i int, span tre
 		Source: fmt.Sprintf("/api/v1/points/%s/readings?from=%s&to=%s&step=%gs", url.PathEscape(pt.Name),
 			from.UTC().Format(time.RFC3339), to.UTC().Format(time.RFC3339), step.Seconds())}
 	if pt.Kind == collector.State {
+		t.Least = 0
 		t.Marks, t.Low, t.High, t.Height = []draw.Mark{{Value: 0, Words: off}, {Value: 1, Words: on}}, 0, 1, 130
 	} else if unit == pt.Unit {
 		t.Limits = drawLimits(pt, limitsOf(v.Site)[i])

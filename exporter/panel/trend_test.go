@@ -22,8 +22,8 @@ func TestPointTrend(t *testing.T) {
 		last time.Duration
 		step time.Duration
 	}{
-		{"", 24 * time.Hour, 2 * time.Minute}, {"?span=hour", time.Hour, 5 * time.Second}, {"?span=week", 7 * 24 * time.Hour, 15 * time.Minute},
-		{"?span=month", 31 * 24 * time.Hour, 2 * time.Hour}, {"?span=year", 366 * 24 * time.Hour, 12 * time.Hour},
+		{"", 24 * time.Hour, 5 * time.Minute}, {"?span=hour", time.Hour, 10 * time.Second}, {"?span=week", 7 * 24 * time.Hour, 30 * time.Minute},
+		{"?span=month", 31 * 24 * time.Hour, 2 * time.Hour}, {"?span=year", 366 * 24 * time.Hour, 24 * time.Hour},
 	} {
 		fake := &trends{unit: "bar", steps: []exporter.TrendStep{{Milli: time.Now().Add(-time.Minute).UnixMilli(), Min: 7, Mean: 7.5, Max: 8}}}
 		body := page(t, withTrends(panel.Options{Trends: fake}), "/points/air.header.pressure"+c.span)
@@ -65,6 +65,11 @@ func TestTrendOfState(t *testing.T) {
 	if !strings.Contains(body, ">stopped</text>") || !strings.Contains(body, ">running</text>") || !strings.Contains(body, "share of time") {
 		t.Error("the axis of a state has no words")
 	}
+	// 130 pixels less 40 for the words around it, 6 % of room above and none below zero: off at the bottom, on near the top
+	if !strings.Contains(body, `y1="108" y2="108" stroke="currentColor"/><text x="-6" y="112" text-anchor="end">stopped`) ||
+		!strings.Contains(body, `y1="23.1" y2="23.1" stroke="currentColor"/><text x="-6" y="27.1" text-anchor="end">running`) {
+		t.Error("on and off are not at the ends of the axis")
+	}
 }
 
 // TestTrendOnce: many viewers cost one drawing, and a reload draws anew.
@@ -102,7 +107,7 @@ func TestReadingsCSV(t *testing.T) {
 	if rows, err := csv.NewReader(w.Body).ReadAll(); err != nil || len(rows) > 2 {
 		t.Errorf("%v, %d rows", err, len(rows))
 	}
-	if fake.step != 5*time.Second {
+	if fake.step != 10*time.Second {
 		t.Errorf("steps of %v", fake.step)
 	}
 	get(t, withTrends(panel.Options{Trends: fake}), "/points/air.header.pressure/readings.csv?from=2026-07-04T00:00:00Z&to=2026-07-05T00:00:00Z&step=1h")
