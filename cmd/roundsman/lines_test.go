@@ -52,6 +52,21 @@ func TestJournalLines(t *testing.T) {
 		if two := lines(exporter.Stretch{After: 1, Limit: 2}); len(two) != 2 || two[0].Seq != 2 || two[1].Seq != 3 {
 			t.Errorf("after line 1: %+v", two)
 		}
+		of := func(s exporter.Stretch) (kinds string) {
+			for _, l := range lines(s) {
+				kinds += l.Kind + " " + l.Alarm + l.Who + ", "
+			}
+			return kinds
+		}
+		if got := of(exporter.Stretch{Alarm: "air-low", Kind: "started"}); got != "started air-low, started air-low, " {
+			t.Errorf("starts of one alarm: %s", got)
+		}
+		if got := of(exporter.Stretch{Who: "TES"}); got != "rules reloaded test, " {
+			t.Errorf("of a person: %s", got)
+		}
+		if got := of(exporter.Stretch{Who: "tess"}) + of(exporter.Stretch{Kind: "start"}); got != "" {
+			t.Errorf("of nobody: %s", got)
+		}
 	})
 }
 

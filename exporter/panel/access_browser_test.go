@@ -1,6 +1,7 @@
 package panel_test
 
 import (
+	"bytes"
 	"net/http/httptest"
 	"time"
 
@@ -85,14 +86,17 @@ func (b *browser) tabs(where string) {
 	b.t.Helper()
 	b.do("Page.bringToFront", nil)
 	n, _ := b.eval(controls).(float64)
-	if n < 3 {
+	if n < 2 {
 		b.t.Errorf("%s: only %v controls", where, n)
 	}
-	key := map[string]any{"key": "Tab", "code": "Tab", "windowsVirtualKeyCode": 9}
-	press := func(kind string) { key["type"] = kind; b.do("Input.dispatchKeyEvent", key) }
-	for range 6*int(n) + 10 { // a date has several places
-		press("rawKeyDown")
-		press("keyUp")
+	key := map[string]any{"type": "rawKeyDown", "key": "Tab", "code": "Tab", "windowsVirtualKeyCode": 9}
+	for range 8 { // a date has several places
+		for range int(n) {
+			b.do("Input.dispatchKeyEvent", key)
+		}
+		if b.eval(`window.controls.every((e) => window.reached.has(e))`) == true {
+			break
+		}
 	}
 	if left, _ := b.eval(`window.controls.filter((e) => !window.reached.has(e)).map((e) => e.outerHTML.slice(0, 120))`).([]any); len(left) > 0 {
 		b.t.Errorf("%s: of %v controls the tab key does not reach %d: %v", where, n, len(left), left[:min(3, len(left))])
@@ -102,30 +106,28 @@ func (b *browser) tabs(where string) {
 	}
 }
 
-// accessible looks at one page at a phone's and a desk's width, in light and dark.
+// accessible looks at one page on the narrowest phone, on a usual one by night, and on a desk.
 func (b *browser) accessible(script, url, where string) {
 	b.t.Helper()
 	b.do("Log.enable", nil)
-	for _, width := range []int{320, 390, 1440} {
-		for _, scheme := range []string{"light", "dark"} {
-			if width == 320 && scheme == "dark" {
-				continue
-			}
-			at := fmt.Sprintf("%s at %d, %s", where, width, scheme)
-			b.screen(width, scheme)
-			b.visit(url)
-			b.fits(width, at)
-			b.axe(script, at)
-			b.loud(at)
-			b.shoot(strings.Trim(strings.ReplaceAll(where, "/", "-"), "-") + fmt.Sprintf("-%d-%s", width, scheme))
-		}
-		if width != 390 {
-			b.tabs(fmt.Sprintf("%s at %d", where, width))
+	for _, screen := range []struct {
+		width  int
+		scheme string
+	}{{320, "light"}, {390, "dark"}, {1440, "light"}} {
+		at := fmt.Sprintf("%s at %d, %s", where, screen.width, screen.scheme)
+		b.screen(screen.width, screen.scheme)
+		b.visit(url)
+		b.fits(screen.width, at)
+		b.axe(script, at)
+		b.loud(at)
+		b.shoot(fmt.Sprintf("%s-%d-%s", where, screen.width, screen.scheme))
+		if screen.width != 320 {
+			b.tabs(at)
 		}
 	}
 }
 
-// TestBrowserAccess: every page, on a phone's and a desk's width, by day and by night, has nothing that axe-core calls
+// TestBrowserAccess: every page, on phones and a desk, by day and by night, has nothing that axe-core calls
 // serious, writes no error, is not wider than the screen, and can be used by the keyboard alone.
 func TestBrowserAccess(t *testing.T) {
 	script := outsidetest.Axe(t)
@@ -160,10 +162,45 @@ func TestBrowserAccess(t *testing.T) {
 		t.Run(part[0].where, func(t *testing.T) {
 			t.Parallel()
 			b := openBrowser(t)
-			b.eval(`document.title`)
+			b.visit(part[0].url)
+			b.eval(script + `; document.querySelector("main").insertAdjacentHTML("beforeend", "<button></button>"); true`)
+			if found, _ := b.eval(axeRun).([]any); len(found) != 1 || !strings.Contains(found[0].(string), "critical button-name") {
+				t.Fatalf("axe does not see a button without a name: %v", found)
+			}
 			for _, p := range part {
 				b.accessible(script, p.url, p.where)
 			}
 		})
+	}
+}
+
+// TestBrowserPrint: each review fits A4 and Letter paper, without what can only be pressed.
+func TestBrowserPrint(t *testing.T) {
+	h, _ := reviewed(nil)
+	server := httptest.NewServer(h)
+	t.Cleanup(server.Close)
+	b := openBrowser(t)
+	for _, path := range []string{"/pumps", "/air", "/water", "/alarms"} {
+		for name, inches := range map[string][2]float64{"a4": {8.27, 11.69}, "letter": {8.5, 11}} {
+			width := int(96*inches[0] - 2*13/25.4*96) // between the margins of the style sheet
+			b.do("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": int(96 * inches[1]), "deviceScaleFactor": 2, "mobile": false})
+			b.do("Emulation.setEmulatedMedia", map[string]any{"media": "print"})
+			b.visit(server.URL + path)
+			if got := b.eval(`Math.max(document.documentElement.scrollWidth, document.body.scrollWidth)`); got != float64(width) {
+				t.Errorf("%s on %s: %v px wide, the paper %d", path, name, got, width)
+			}
+			if got := b.eval(`[...document.querySelectorAll("nav, form, .spanlinks, button, .links")].filter((e) => e.getClientRects().length > 0).length`); got != 0. {
+				t.Errorf("%s on %s: %v things to press are printed", path, name, got)
+			}
+			if got := b.eval(`[...document.querySelectorAll("main .wide, figure, main h2")].filter((e) => e.getClientRects().length > 0).length`); got == 0. {
+				t.Errorf("%s on %s: nothing is printed", path, name)
+			}
+			b.shoot("print" + strings.ReplaceAll(path, "/", "-") + "-" + name)
+			var pdf struct{ Data []byte }
+			b.call(b.page, "Page.printToPDF", map[string]any{"paperWidth": inches[0], "paperHeight": inches[1], "preferCSSPageSize": false, "printBackground": false}, &pdf)
+			if n := bytes.Count(pdf.Data, []byte("/Type /Page\n")); n < 1 || n > 6 {
+				t.Errorf("%s on %s: %d pages", path, name, n)
+			}
+		}
 	}
 }

@@ -126,7 +126,7 @@ func weekOfAir() air.Figures {
 func weekOfWater() water.Figures {
 	night := monday23.Add(44 * time.Hour)
 	f := water.Figures{From: monday23, To: monday23.AddDate(0, 0, 7),
-		Use: water.Use{Fresh: 98000, Reclaim: 421000, Vehicles: 3530, FreshPerVehicle: 27.8, TotalPerVehicle: 147, Reuse: 0.81, GonePerVehicle: 26, Trend: 0.4, TrendLow: -0.2, TrendHigh: 1.1},
+		Use:   water.Use{Fresh: 98000, Reclaim: 421000, Vehicles: 3530, FreshPerVehicle: 27.8, TotalPerVehicle: 147, Reuse: 0.81, GonePerVehicle: 26, Trend: 0.4, TrendLow: -0.2, TrendHigh: 1.1},
 		Night: water.Night{Hours: 60, Nights: 6, Fresh: 700, FreshPerHour: 11.6, WorstPerHour: 30, WorstNight: &night},
 		Tanks: []water.TankFigures{{Name: "reclaim.tank", Begin: 9000, End: 8800, Least: 3000, Change: -200, In: 421300, Out: 421000, Missing: 500, Error: 0.0012, Unmetered: minutes.Unknown(),
 			NightLossPerHour: 2.5, UsePerHour: 3900, HoursToEmpty: 2.3},
@@ -199,7 +199,7 @@ func reviewSpans(t *testing.T) {
 		{"span=this-month", day(10, 1), time.Time{}},
 		{"span=last-month", day(9, 1), day(10, 1)},
 		{"from=2000-03-26&last=2000-03-26", time.Date(2000, 3, 26, 0, 0, 0, 0, time.UTC), time.Date(2000, 3, 26, 23, 0, 0, 0, time.UTC)}, // a day of 23 hours
-		{"from=2000-10-20&last=2000-10-28", day(10, 20), time.Time{}}, // today has not ended
+		{"from=2000-10-20&last=2000-10-28", day(10, 20), time.Time{}},                                                                    // today has not ended
 		{"from=2000-10-20&to=2000-10-21", day(10, 20), day(10, 21)},
 		{"from=2000-10-20T06:00:00Z&last=", time.Date(2000, 10, 20, 6, 0, 0, 0, time.UTC), time.Time{}},
 	} {
@@ -288,7 +288,9 @@ func TestJournalFilter(t *testing.T) {
 	}
 	text := page(t, h, "/alarms?alarm=gone-by&kind=acknowledged")
 	has(t, text, `<option value="gone-by" selected>Gone by</option>`, `<option value="acknowledged" selected>Acknowledged</option>`, "Nothing of the kind.", "Show all")
-	var answer struct{ Lines []struct{ Alarm, Kind string } }
+	var answer struct {
+		Lines []struct{ Alarm, Kind string }
+	}
 	if err := json.Unmarshal(get(t, h, "/api/v1/journal?alarm=air-low&limit=5").Body.Bytes(), &answer); err != nil || len(answer.Lines) != 5 || answer.Lines[4].Alarm != "air-low" {
 		t.Errorf("the interface: %+v, %v", answer, err)
 	}
