@@ -113,7 +113,7 @@ func TestAlarmsSuggest(t *testing.T) {
 func TestAlarmsSuggestInWords(t *testing.T) {
 	site := chattyRecord(t)
 	table := ask(t, exitGood, "alarms", site, "--suggest", "--from", "2000-01-01", "--to", "2000-01-02")
-	for _, want := range []string{"rehearsed over the readings kept from 2000-01-01 00:00", "39 alarms would have been", "judge them before you take them"} {
+	for _, want := range []string{"rehearsed over the readings kept from 2000-01-01 00:00", "of 39 alarms 6 would have rung", "judge them before you take them"} {
 		if !strings.Contains(table, want) {
 			t.Errorf("%q is missing in\n%s", want, table)
 		}

@@ -187,10 +187,12 @@ func (s *Suggestion) words(rule *rules.Rule) string {
 	change("deadband", quantity(rule.Deadband, rule.Unit), quantity(s.Deadband, rule.Unit))
 	change("on-delay", delay(rule.OnDelay), delay(s.OnDelay))
 	change("off-delay", delay(rule.OffDelay), delay(s.OffDelay))
-	text := fmt.Sprintf("Set %s: %d alarms would have been %d, without chatter; ", strings.Join(parts, " and "), s.Before.Activations, s.After.Activations)
+	text := fmt.Sprintf("Set %s: of %d alarms %d would have rung, without chatter; ", strings.Join(parts, " and "), s.Before.Activations, s.After.Activations)
 	switch {
 	case s.TrueAlarms == 0:
 		text += fmt.Sprintf("none lasted longer than %s.", delay(s.MostDelay))
+	case s.TrueAlarms == 1 && s.LargestDelay == 0:
+		text += fmt.Sprintf("the one that lasted longer than %s rings as soon as now.", delay(s.MostDelay))
 	case s.LargestDelay == 0:
 		text += fmt.Sprintf("all %d that lasted longer than %s ring as soon as now.", s.TrueAlarms, delay(s.MostDelay))
 	default:
