@@ -38,13 +38,13 @@ review:
   lift.pump: {run: air.loaded, rated: 5.5 kW, hold-at-most: 2m, pair: arch.pump}
 `
 
-// weekRecord makes a record of so many days from Saturday, 1 January 2000, a look every half minute: a plain wash that opens
+// weekRecord makes a record of so many days from Saturday, 1 January 2000, a look every minute: a plain wash that opens
 // at seven and closes at eight, cars in groups of five or six, whose air sinks once a day and leaks at night.
 func weekRecord(t *testing.T, days int) (dir string) {
 	t.Helper()
 	dir = writeSite(t, smallRules)
 	write(t, dir, "site.yaml", reviewSite)
-	const every = 30 * time.Second
+	const every = time.Minute
 	synctest.Test(t, func(t *testing.T) {
 		r := openRoom(t, dir)
 		if err := r.record.Follow(r.judge.site.Points); err != nil {
@@ -72,26 +72,25 @@ type plainWash struct {
 	loaded                               bool
 }
 
-// step returns what the points of reviewSite read half a minute on.
+// step returns what the points of reviewSite read a minute on.
 func (w *plainWash) step(at time.Time) []float64 {
 	h := at.Hour()
 	open := h >= 7 && h < 20
-	half := at.Minute()*2 + at.Second()/30
-	conveyor := open && half%40 < 20+4*(at.Day()%2)
-	if conveyor && half%4 == 0 {
+	conveyor := open && at.Minute()%20 < 12
+	if conveyor && at.Minute()%2 == 0 {
 		w.cars++
 		w.fresh, w.reclaim, w.tank = w.fresh+4, w.reclaim+1, w.tank-10
 	}
-	w.tank += 30 * contact(w.tank < 500)
-	switch { // bar in half a minute
-	case open && h == 11 && half < 10:
+	w.tank += 60 * contact(w.tank < 500)
+	switch { // bar in a minute
+	case open && h == 11 && at.Minute() < 5:
 		w.pressure = 5.2 // once a day the air is low
 	case w.loaded:
-		w.pressure += 0.1
+		w.pressure += 0.2
 	case open:
-		w.pressure -= 0.06
+		w.pressure -= 0.12
 	default:
-		w.pressure -= 0.6 * 30 / 500 // 0.6 L/s out of 500 L
+		w.pressure -= 0.6 * 60 / 500 // 0.6 L/s out of 500 L
 	}
 	w.pressure = max(w.pressure, 5.2)
 	w.loaded = w.pressure < 6.8 || w.loaded && w.pressure < 8
@@ -225,9 +224,9 @@ func (r *reviewedPages) same(path, command string, into any) {
 
 // The numbers on the pages are those of the interface and of the commands.
 func TestReviewPagesTellWhatTheCommandsTell(t *testing.T) {
-	const days = 2
+	const days = 1
 	dir := weekRecord(t, days)
-	r := &reviewedPages{t: t, site: filepath.Join(dir, "site.yaml"), h: reviewPanel(t, dir), from: "2000-01-01", to: "2000-01-03"}
+	r := &reviewedPages{t: t, site: filepath.Join(dir, "site.yaml"), h: reviewPanel(t, dir), from: "2000-01-01", to: "2000-01-02"}
 	t.Run("pumps", func(t *testing.T) { r.t = t; r.pumps() })
 	t.Run("air", func(t *testing.T) {
 		r.t = t
