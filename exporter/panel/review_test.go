@@ -32,6 +32,7 @@ var monday23 = time.Date(2026, 11, 23, 0, 0, 0, 0, time.UTC)
 type books struct {
 	from, to time.Time
 	err      error
+	before   int // days of the span before the week
 }
 
 func (b *books) answer(from, to time.Time, figures any) ([]byte, error) {
@@ -47,7 +48,12 @@ func (b *books) Duty(context.Context, string, time.Time, time.Time) ([]byte, err
 }
 
 func (b *books) All(_ context.Context, from, to time.Time) ([]byte, error) {
-	return b.answer(from, to, weekOfPumps())
+	f := weekOfPumps()
+	f.From = f.From.AddDate(0, 0, -b.before)
+	for i := range f.Machines {
+		f.Machines[i].From = f.From
+	}
+	return b.answer(from, to, f)
 }
 
 func (b *books) Air(_ context.Context, from, to time.Time) ([]byte, error) {
@@ -171,6 +177,18 @@ func TestReviewPagesShow(t *testing.T) {
 	if pumps := page(t, h, "/pumps"); strings.Count(pumps, `class="ran"`) != 2*6*20 || !strings.Contains(pumps, `class="closed"`) || !strings.Contains(pumps, `class="unseen"`) {
 		t.Errorf("the strips: %d runs", strings.Count(pumps, `class="ran"`))
 	}
+}
+
+// Of a long span the hours of each day are drawn, of a longer one those of each week; a day that nobody saw is no zero.
+func TestReviewOfALongSpan(t *testing.T) {
+	h, b := reviewed(nil)
+	b.before = 21
+	text := html.UnescapeString(page(t, h, "/pumps"))
+	has(t, text, "Hours that Reclaim pump 1 ran, by day", "<title>Mon 23: 3.3\u00a0h</title>", "<title>Wed 25: not known</title>", "<title>Sun 22: 0.0\u00a0h</title>", "<title>Sun 29: 8</title>", "Most starts of Reclaim pump 1 in any 60 minutes, by day")
+	hasNot(t, text, `class="ran"`)
+	b.before = 84
+	text = html.UnescapeString(page(t, h, "/pumps"))
+	has(t, text, "Hours that Reclaim pump 1 ran, by week", "<title>23 Nov: 20.0\u00a0h</title>", "<title>16 Nov: 0.0\u00a0h</title>", "<title>23 Nov: 8</title>")
 }
 
 // The spans that a page offers are those of the site's own days, on Saturday, 28 October 2000, at 06:10 in Dublin.
