@@ -205,7 +205,7 @@ func TestEmpty(t *testing.T) {
 			t.Errorf("%s: %d\n%s", path, w.Code, w.Body)
 		}
 	}
-	has(t, words(page(t, h, "/")), "0 of 1 readings good; 1 not read yet", "unread : not read yet")
+	has(t, words(page(t, h, "/")), "0 of 1 readings good; 1 not read yet", "X not read yet")
 }
 
 func TestAPIPoints(t *testing.T) {

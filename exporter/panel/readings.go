@@ -137,5 +137,5 @@ func usualStep(span time.Duration) time.Duration {
 			return step
 		}
 	}
-	return (span/usualSteps).Truncate(24*time.Hour) + 24*time.Hour
+	return (span / usualSteps).Truncate(24*time.Hour) + 24*time.Hour
 }

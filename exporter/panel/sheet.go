@@ -382,7 +382,7 @@ func noteOf(rows []row) string {
 	alarms, bad := 0, 0
 	for i := range rows {
 		alarms += len(rows[i].Alarms)
-		if rows[i].Quality != "good" {
+		if q := rows[i].Quality; q != collector.Good.String() && q != collector.Unread.String() {
 			bad++
 		}
 	}
