@@ -10,13 +10,16 @@ import (
 	"log/slog"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/outsidetest"
 	"roundsman/configs"
 	"roundsman/exporter/record"
 	"roundsman/exporter/review"
@@ -336,6 +339,7 @@ func TestReport(t *testing.T) {
 		}
 	})
 	t.Run("page", func(t *testing.T) { reportPage(t, page, text, tables) })
+	t.Run("paper", func(t *testing.T) { reportOnPaper(t, page) })
 }
 
 // plainNumber takes the thin spaces and hard spaces out of what people read.
@@ -410,6 +414,53 @@ func TestReportSpans(t *testing.T) {
 		s, err := tt.f.span(zone, now)
 		if err != nil || s.From.In(zone).Format(time.RFC3339) != tt.from || s.To.In(zone).Format(time.RFC3339) != tt.to {
 			t.Errorf("%+v: %s to %s, %v; want %s to %s", tt.f, s.From, s.To, err, tt.from, tt.to)
+		}
+	}
+}
+
+// reportOnPaper: the page prints on both papers with nothing cut off at the side.
+func reportOnPaper(t *testing.T, text string) {
+	chromium := outsidetest.Program(t, "chromium", "chromium")
+	dir := t.TempDir()
+	print := func(name, page string, args ...string) []byte {
+		t.Helper()
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(page), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
+		defer cancel()
+		cmd := exec.CommandContext(ctx, chromium, append(append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--user-data-dir=" + filepath.Join(dir, "profile"), "--timeout=5000"}, args...), "file://"+path)...)
+		out, err := cmd.Output()
+		if err != nil {
+			t.Fatalf("chromium: %v", err)
+		}
+		return out
+	}
+	for _, paper := range []struct {
+		name, box string
+		width     int // that is left between the margins, in CSS pixels
+	}{{"A4", "[0 0 594.95996 841.91998]", 703}, {"letter", "[0 0 612 792]", 725}} {
+		page := strings.Replace(text, "</style>", "@page { size: "+paper.name+"; }</style>", 1)
+		file := filepath.Join(dir, paper.name+".pdf")
+		print(paper.name+".html", page, "--no-pdf-header-footer", "--print-to-pdf="+file)
+		pdf, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		pages := len(regexp.MustCompile(`/Type\s*/Page\b[^s]`).FindAll(pdf, -1))
+		if pages < 3 || pages > 8 {
+			t.Errorf("%s: %d pages", paper.name, pages)
+		}
+		if !strings.Contains(string(pdf), paper.box) {
+			t.Errorf("%s: no page of %s: %s", paper.name, paper.box, regexp.MustCompile(`/MediaBox \[[^]]*\]`).Find(pdf))
+		}
+		// as wide as the paper lets it be, with what the screen would let scroll laid open
+		open := strings.Replace(page, "</style>", "body { padding: 0 !important; max-width: none !important; } .wide { overflow: visible !important; }</style>", 1)
+		open = strings.Replace(open, "</body>", "<script>document.title = 'wide ' + document.documentElement.scrollWidth</script></body>", 1)
+		out := print("open.html", open, "--dump-dom", fmt.Sprintf("--window-size=%d,1200", paper.width))
+		if want := fmt.Sprintf("<title>wide %d</title>", paper.width); !strings.Contains(string(out), want) {
+			t.Errorf("%s: %s, want %s: something is cut off", paper.name, regexp.MustCompile(`<title>[^<]*</title>`).Find(out), want)
 		}
 	}
 }

@@ -28,7 +28,7 @@ func (h *Hours) SVG() template.HTML {
 	days, id := s.days(), plainID(h.ID)
 	height := hoursRow * max(len(days), 1)
 	c := &canvas{}
-	c.open("hours", id, stripTop+height, h.Title, s.desc(len(days)))
+	c.open("hours", id, stripTop+height+hoursRow, h.Title, s.desc(len(days)))
 	c.hatch(id)
 	h.axis(c, days)
 	runs, closed := partsOf(h.Runs, h.From, h.To), partsOf(h.Closed, h.From, h.To)
