@@ -32,6 +32,7 @@ type countedDevice struct {
 	address  string
 	accepted atomic.Int32
 	looks    atomic.Uint32
+	requests func() uint64
 }
 
 // countedListener counts connections.
@@ -63,6 +64,7 @@ func startCounted(t *testing.T) *countedDevice {
 			_ = bank.Set(device.Holding, 0, uint16(d.looks.Add(1)))
 		}
 	}})
+	d.requests = server.Requests
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -160,8 +162,8 @@ points:
   air.pressure: {station: air, link: a, unit-id: 1, holding: 2, type: int16, scale: {from: [0, 27648], to: [0 bar, 16 bar]}, every: 100ms}
   tank.looks: {station: tank, link: b, unit-id: 1, holding: 0, type: uint16, kind: counter, unit: pulses, every: 100ms}
   tank.level: {station: tank, link: b, unit-id: 1, holding: 1, type: int16, unit: '%', range: [0 %, 100 %], every: 100ms}
-  pump.running: {station: tank, link: b, unit-id: 1, discrete: 0, type: bool, every: 100ms}
-  pump.fault: {station: tank, link: b, unit-id: 1, discrete: 1, type: bool, every: 100ms}
+  pump.running: {station: tank, link: b, unit-id: 1, discrete: 0, type: bool, every: 2s}
+  pump.fault: {station: tank, link: b, unit-id: 1, discrete: 1, type: bool, every: 2s}
   tank.total: {station: tank, total: tank.looks, per-pulse: 1 L}
   yard.level: {station: yard, link: yard, topic: yard/level, unit: '%', stale-after: 1m}
 equipment:
@@ -190,16 +192,18 @@ equipment:
 	}
 	fault := state("pump-fault")
 
-	begun, goroutines, n := time.Now(), 0, 0
+	begun, goroutines, n, took := time.Now(), 0, 0, time.Duration(0)
 	for ; n < 50 || time.Since(begun) < 6*time.Second; n++ {
 		text, bar := more, 5.0
 		if n%2 == 1 {
 			text, bar = site, 8.0
 		}
 		write(t, dir, "site.yaml", text)
+		asked := time.Now()
 		if err := reload(t.Context(), "test"); err != nil {
 			t.Fatal(err)
 		}
+		took += time.Since(asked)
 		eventually(t, "a reads by the new file", func() bool { v, good := reading("air.pressure"); return good && v == bar })
 		if n == 3 {
 			goroutines = runtime.NumGoroutine()
@@ -224,13 +228,21 @@ equipment:
 	if e := d.board.View().Equipment[0]; e.UnseenSeconds != 0 || e.RunSeconds < time.Since(begun).Seconds()-1 {
 		t.Errorf("the pump that ran all the time: %+v in %s", e, time.Since(begun))
 	}
+	links := d.judge.links.list()
 	stop()
+	for _, l := range links {
+		s := l.Status()
+		unheard := b.requests() - s.Requests[collector.Answered] // the stop may come between request and answer
+		if l.Name() == "b" && (s.Dropped != 0 || unheard > 1 || s.Requests[collector.TimedOut] != 0) {
+			t.Errorf("b answered %d requests, and of its link are told %+v", b.requests(), s)
+		}
+	}
 	keptAll(t, filepath.Join(dir, "corner.db"), n)
-	t.Logf("%d reloads in %s under load, %d looks at b", n, time.Since(begun).Round(10*time.Millisecond), b.looks.Load())
+	t.Logf("%d reloads in %s under load, each %s; %d looks at b", n, time.Since(begun).Round(10*time.Millisecond), (took / time.Duration(n)).Round(time.Millisecond), b.looks.Load())
 }
 
-// keptAll holds the record against the device: each of its looks counts on by one, so a reading that is missing shows. The total
-// made of it ends where the looks do.
+// keptAll holds the record against the device: each of its looks counts on, and the total made of them ends where they do. The
+// record keeps one reading of a point for each judgement; on a machine that is held up, a judgement takes several.
 func keptAll(t *testing.T, path string, reloads int) {
 	t.Helper()
 	rec, err := record.Open(path, record.Options{Clock: collector.NewClock()})
@@ -258,11 +270,11 @@ func keptAll(t *testing.T, path string, reloads int) {
 	}
 	looks, total := readingsOf(t, rec, "tank.looks"), readingsOf(t, rec, "tank.total")
 	for i := 1; i < len(looks); i++ {
-		if looks[i] != looks[i-1]+1 {
+		if looks[i] <= looks[i-1] {
 			t.Fatalf("after look %g of b comes %g", looks[i-1], looks[i])
 		}
 	}
-	if len(looks) < 60 || len(total) != len(looks) || total[len(total)-1] != looks[len(looks)-1]-looks[0] {
+	if len(looks) < 30 || len(total) != len(looks) || total[len(total)-1] != looks[len(looks)-1]-looks[0] {
 		t.Errorf("%d looks and %d totals; the last are %v and %v", len(looks), len(total), looks[len(looks)-1:], total[len(total)-1:])
 	}
 }
