@@ -108,10 +108,10 @@ func newAged(t *testing.T, folder, every string) *aged {
 	go func() { done <- a.d.Run(ctx) }()
 	a.stop = func() {
 		cancel()
-		work.Wait()
 		if err := <-done; err != nil {
 			t.Errorf("the daemon ended: %v", err)
 		}
+		work.Wait() // no line is opened any more
 		if err := errors.Join(a.d.record.Check(context.Background()), a.d.Close()); err != nil {
 			t.Errorf("the record: %v", err)
 		}
