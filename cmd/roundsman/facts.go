@@ -17,8 +17,7 @@ import (
 	"roundsman/exporter"
 )
 
-// pointFacts returns how each point is read, for commissioning. It does not change: a site whose points changed is read
-// at the next start.
+// pointFacts returns how each point of a site is read, for commissioning.
 func pointFacts(site *configs.Site) func(point string) exporter.PointFacts {
 	f := factBook{points: site.Points, known: map[string]exporter.PointFacts{}}
 	for i := range site.Modbus {
