@@ -23,7 +23,7 @@ func makeLink(log *slog.Logger, clock *collector.Clock) linkMaker {
 	return func(site *configs.Site, name string) (collector.Link, error) {
 		for _, o := range site.Modbus {
 			if o.Name == name {
-				o.Log = log.With("link", name)
+				o.Log = log // it names the link itself
 				return modbus.New(o, site.Points, clock)
 			}
 		}

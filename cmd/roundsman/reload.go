@@ -83,7 +83,7 @@ func (r *reloader) reload(ctx context.Context, who string) error {
 }
 
 // errRestart: a running daemon cannot take over what was changed.
-var errRestart = errors.New("changed in the site file: restart for that, nothing was changed yet")
+var errRestart = errors.New("changed in the site file, which takes a restart; nothing was taken over")
 
 // reload puts the files that were read anew in force, or says why the old ones go on.
 func (j *judge) reload(ctx context.Context, r reloadRequest) error {
