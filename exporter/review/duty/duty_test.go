@@ -390,3 +390,18 @@ func TestJumps(t *testing.T) {
 		t.Errorf("got %+v", m)
 	}
 }
+
+// A machine that ran through two minutes of a first day says nothing yet; one that ran through a shift does.
+func TestHardlyEverRests(t *testing.T) {
+	for _, tt := range []struct {
+		seen time.Duration
+		want bool
+	}{{2 * time.Minute, false}, {9 * time.Hour, true}} {
+		r := room{until: monday.Add(tt.seen)}
+		r.run("pump", monday, tt.seen)
+		m := reviewed(t, &r, duty.Plan{Machines: []duty.Machine{{Name: "pump"}}}, review.Span{From: monday, To: monday.Add(tt.seen)}).Machines[0]
+		if got := strings.Contains(m.Decide, "hardly ever rests"); got != tt.want {
+			t.Errorf("seen for %s: %q", tt.seen, m.Decide)
+		}
+	}
+}

@@ -16,6 +16,7 @@ const (
 	closedRun    = 30 * time.Minute // a week, outside opening hours
 	unseenShare  = 0.05             // of the span
 	busy         = 0.9              // duty
+	busyAtLeast  = 8 * time.Hour    // seen: a shift
 	serviceSoon  = 14 * 24 * time.Hour
 	locked       = " Whoever opens it must be qualified, with the machine locked out and without pressure."
 )
@@ -152,7 +153,7 @@ func uneven(f *MachineFigures) found {
 func leadNote(lead string) string { return " " + lead + " has the wear." }
 
 func always(f *MachineFigures) found {
-	if !f.Duty.Is() || float64(f.Duty) < busy {
+	if !f.Duty.Is() || float64(f.Duty) < busy || seconds(f.RunSeconds+f.StillSeconds) < busyAtLeast {
 		return found{}
 	}
 	return found{fmt.Sprintf("runs %s of the time", page.Percent(float64(f.Duty), 0)), "Check why it hardly ever rests: a stuck float, a leak, or it is too small for its work."}
