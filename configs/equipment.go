@@ -217,7 +217,7 @@ func (b *builder) load(s *duty.Spec, v *strict.Value) {
 	if p == nil {
 		return
 	}
-	l := &duty.Load{Run: p.ID, HoldAtMost: 3 * p.every, PerHour: aboveZero(v.Get("load-cycles-per-hour")), Unloaded: b.share(v.Get("unloaded"), 0)}
+	l := &duty.Load{Run: p.ID, HoldAtMost: b.positive(v.Get("hold-at-most"), 3*p.every), PerHour: aboveZero(v.Get("load-cycles-per-hour")), Unloaded: b.share(v.Get("unloaded"), 0)}
 	l.Above, l.Below = b.thresholds(p, v, run, "loaded-above", "")
 	s.Load = l
 }

@@ -159,7 +159,8 @@ type MachineFigures struct {
 type LoadFigures struct {
 	Cycles        int           `json:"cycles"`
 	LoadedSeconds float64       `json:"loadedSeconds"`
-	Factor        minutes.Known `json:"loadFactor"` // loaded over running
+	UnseenSeconds float64       `json:"unseenSeconds"` // in which nothing told whether it was loaded
+	Factor        minutes.Known `json:"loadFactor"`    // loaded over running; not known where much of the running was not seen
 	WorstHour     int           `json:"worstHourCycles"`
 	Limit         minutes.Known `json:"cyclesPerHourLimit"`
 }

@@ -290,6 +290,19 @@ func TestLoadCycles(t *testing.T) {
 	}
 }
 
+// Where much of the running did not tell whether it was loaded there is no load factor, and no energy by it.
+func TestLoadUnseen(t *testing.T) {
+	var r room
+	r.run("air", monday.Add(8*time.Hour), 10*time.Hour)
+	r.run("air/load", monday.Add(8*time.Hour), time.Hour)
+	r.runs["air/load"] = append(r.runs["air/load"], duty.Run{From: monday.Add(9 * time.Hour), To: monday.Add(18 * time.Hour)})
+	m := duty.Machine{Name: "air", RatedKW: 12, Load: &duty.Load{Name: "air/load", Unloaded: 0.25}}
+	f := reviewed(t, &r, duty.Plan{Machines: []duty.Machine{m}}, week()).Machines[0]
+	if f.Load.Factor.Is() || f.EnergyKWh.Is() || f.Load.UnseenSeconds != 9*3600 || f.Load.LoadedSeconds != 3600 {
+		t.Errorf("load %+v, energy %v", f.Load, f.EnergyKWh)
+	}
+}
+
 // Meters tell energy better than a rating.
 func TestEnergyFromMeters(t *testing.T) {
 	var r room

@@ -217,7 +217,10 @@ func (w *work) load(m *Machine, f *MachineFigures) error {
 	if err != nil {
 		return err
 	}
-	f.Load = &LoadFigures{Cycles: t.Starts, LoadedSeconds: t.Run.Seconds(), Factor: ratio(t.Run.Seconds(), f.RunSeconds), WorstHour: t.WorstHour, Limit: minutes.Unknown()}
+	f.Load = &LoadFigures{Cycles: t.Starts, LoadedSeconds: t.Run.Seconds(), UnseenSeconds: t.Unseen.Seconds(), Factor: ratio(t.Run.Seconds(), f.RunSeconds), WorstHour: t.WorstHour, Limit: minutes.Unknown()}
+	if blind := t.Unseen.Seconds() - f.UnseenSeconds; blind > unseenShare*f.RunSeconds {
+		f.Load.Factor = minutes.Unknown()
+	}
 	if m.Load.PerHour > 0 {
 		f.Load.Limit = minutes.Known(m.Load.PerHour)
 	}
@@ -284,6 +287,10 @@ func (w *work) energy(m *Machine, f *MachineFigures) error {
 		}
 		hours := f.RunSeconds / 3600
 		f.EnergyKWh, f.EnergyFrom = minutes.Known(m.RatedKW*share*hours), "rated power"
+		if f.Load != nil && !f.Load.Factor.Is() && f.RunSeconds > 0 {
+			f.EnergyKWh, f.EnergyFrom = minutes.Unknown(), "" // neither loaded nor unloaded is known
+			return nil
+		}
 		if f.Load != nil {
 			loaded := min(f.Load.LoadedSeconds/3600, hours)
 			f.EnergyKWh = minutes.Known(m.RatedKW * (share*loaded + m.Load.Unloaded*(hours-loaded)))
