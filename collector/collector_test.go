@@ -124,7 +124,7 @@ func TestLinkMeter(t *testing.T) {
 // A clock that starts in 1970 and is set later: moments go on, and every moment gets its true time.
 func TestClockIsSet(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		off := time.Unix(12, 0).Sub(time.Now())
+		off := time.Until(time.Unix(12, 0))
 		c := collector.NewClockFrom(func() time.Time { return time.Now().Add(off) })
 		first := c.Now()
 		if got := c.Time(first); !got.Equal(time.Unix(12, 0)) {

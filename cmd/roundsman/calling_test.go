@@ -241,7 +241,7 @@ func TestCallsAPhone(t *testing.T) {
 func TestCallsTheOtherWay(t *testing.T) {
 	b := newPhoneBench(t)
 	b.far.Set(func(f *modemtest.Faults) { f.CREG, f.CEREG = 3, 3 }) // registration denied
-	address, stop := b.run()
+	_, stop := b.run()
 	b.until("the modem's trouble is a point", func() bool {
 		r := b.point("box.modem.texts.registered")
 		return r.Quality.Usable() && r.Value == 0 && r.Detail != ""
@@ -253,8 +253,8 @@ func TestCallsTheOtherWay(t *testing.T) {
 		t.Fatalf("the other channel was used at once: %s", <-b.chats)
 	}
 	b.far.Set(func(f *modemtest.Faults) { f.CREG, f.CEREG = 1, 1 })
-	address, stop = b.run()
-	defer func() { stop() }()
+	address, stop := b.run()
+	defer stop()
 	b.until("the text of before the stop", func() bool { return len(b.far.Texts()) == 1 })
 	if text := b.far.Texts()[0].Text; !strings.Contains(text, "AIR pressure") {
 		t.Errorf("got %q", text)

@@ -112,21 +112,6 @@ func (m *managerSocket) next(limit time.Duration) []string {
 	return strings.Split(string(b[:n]), "\n")
 }
 
-// wait returns the first message that holds a line that begins with the words.
-func (m *managerSocket) wait(words string) []string {
-	m.t.Helper()
-	var passed []string
-	for limit := time.Now().Add(20 * time.Second); time.Now().Before(limit); {
-		lines := m.next(time.Until(limit))
-		if slices.ContainsFunc(lines, func(l string) bool { return strings.HasPrefix(l, words) }) {
-			return lines
-		}
-		passed = append(passed, strings.Join(lines, " "))
-	}
-	m.t.Fatalf("no message with %s, but %q", words, passed)
-	return nil
-}
-
 func TestFindServiceManager(t *testing.T) {
 	var said bytes.Buffer
 	log := slog.New(slog.NewTextHandler(&said, nil))

@@ -149,7 +149,7 @@ func TestClockStepRings(t *testing.T) {
 // That the clock of a box without a battery is set for the first time is no step: nothing was right before, and the
 // journal gets its true times. Any later step is one.
 func TestClockIsSetRings(t *testing.T) {
-	off := time.Unix(9, 0).Sub(time.Now())
+	off := time.Until(time.Unix(9, 0))
 	clock := collector.NewClockFrom(func() time.Time { return time.Now().Add(off) })
 	k := newKeeper(nil, clock, slog.New(slog.DiscardHandler))
 	w := newSelfWatch(configs.Box{}, clock)
@@ -162,7 +162,7 @@ func TestClockIsSetRings(t *testing.T) {
 	if !w.clockStep(k, clock.Now()) || w.step.Round(time.Second) != 2*time.Hour {
 		t.Errorf("two hours on: a step of %v", w.step)
 	}
-	off = time.Unix(9, 0).Sub(time.Now())
+	off = time.Until(time.Unix(9, 0))
 	if !w.clockStep(k, clock.Now()) || w.step > -365*24*time.Hour {
 		t.Errorf("back to 1970: a step of %v", w.step)
 	}

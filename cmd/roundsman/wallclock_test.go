@@ -32,7 +32,7 @@ func TestClockNotSetHidesNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		// The bubble begins at midnight of the year 2000, when the wash is closed; the box believes in midnight of 1970.
 		notBefore := time.Date(1999, 6, 1, 0, 0, 0, 0, time.UTC)
-		off := time.Unix(0, 0).Sub(time.Now())
+		off := time.Until(time.Unix(0, 0))
 		clock := collector.NewClockFrom(func() time.Time { return time.Now().Add(off) })
 		rec, err := record.Open(filepath.Join(dir, "corner.db"), record.Options{Clock: clock, NotBefore: notBefore, Boot: func() record.Boot { return record.Boot{} }})
 		if err != nil {

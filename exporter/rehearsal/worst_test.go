@@ -16,7 +16,9 @@ func TestFocus(t *testing.T) {
 	for i, name := range []string{"pressure", "mains", "open", "other", "level"} {
 		points = append(points, collector.Point{ID: collector.PointID(i), Name: name})
 	}
-	term := func(p collector.PointID) rules.Term { return rules.Term{Point: p, Op: rules.Equal, Value: 1, Condition: -1} }
+	term := func(p collector.PointID) rules.Term {
+		return rules.Term{Point: p, Op: rules.Equal, Value: 1, Condition: -1}
+	}
 	set := rules.Set{
 		Conditions: []rules.Condition{{Name: "unused", Terms: []rules.Term{term(3)}}, {Name: "closed", Terms: []rules.Term{term(2)}}},
 		Rules: []rules.Rule{
