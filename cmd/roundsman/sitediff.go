@@ -200,6 +200,7 @@ func needRestart(old, now *configs.Site) (what []string) {
 		{"listen", alike.Same(old.Listen, now.Listen)},
 		{"panel", alike.Same(old.Panel, now.Panel)},
 		{"record", alike.Same(old.Record, now.Record)},
+		{"contacts.links", (old.Callout.Links.Address == "") == (now.Callout.Links.Address == "") && old.Callout.Links.Life == now.Callout.Links.Life},
 	} {
 		if !k.same {
 			what = append(what, k.key)

@@ -96,6 +96,15 @@ equipment:
 			t.Errorf("%s: %q, want %q", tt.now, got, tt.want)
 		}
 	}
+	old, now := loadText(t, site), loadText(t, site)
+	old.Callout.Links.Address, now.Callout.Links.Address = "https://a.example", "https://b.example"
+	if got := needRestart(old, now); len(got) != 0 {
+		t.Errorf("another address of links: %q", got)
+	}
+	old.Callout.Links.Address = ""
+	if got := needRestart(old, now); !slices.Equal(got, []string{"contacts.links"}) {
+		t.Errorf("links for the first time: %q", got)
+	}
 }
 
 func loadText(t *testing.T, site string) *configs.Site {

@@ -130,7 +130,7 @@ func (r *Report) alarmItems() (list []Item) {
 			weight = review.Poor
 		}
 		list = append(list, Item{"Alarms", fmt.Sprintf("%s: so many alarms at once that nobody can follow.", plural(n, "flood")),
-			"See below which alarm came first in each, and let it suppress what follows from it (caused-by).", weight})
+			"Find in the journal which alarm came first in each, and let it suppress what follows from it (caused-by).", weight})
 	}
 	if n := len(f.Stale.Alarms); n > 0 {
 		a := f.Stale.Alarms[0]
