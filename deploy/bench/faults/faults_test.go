@@ -1,0 +1,548 @@
+//go:build unix
+
+package faults_test
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"roundsman/collector/outsidetest"
+	"roundsman/deploy/bench/faults"
+)
+
+const (
+	perPeer = 8 // points a peer has; the alarm of a phase is that of one of them
+	tick    = 250 * time.Millisecond
+	longest = 30 * time.Second // until an alarm must have come or gone through a bad line: the longest wait for a new try is 15 s
+)
+
+// peers in the order of their points: p0-7 over Modbus TCP, p8-15 over the serial line, p16-23 from the broker.
+var peers = []string{"Modbus TCP", "serial line", "MQTT"}
+
+// matrix is the real program between foreign peers.
+type matrix struct {
+	*testing.T
+	dir     string
+	stop    context.Context
+	work    sync.WaitGroup
+	proxies map[string]*faults.Proxy
+	tcp     io.Writer // standard input of the foreign Modbus servers
+	rtu     io.Writer
+	broker  paho.Client
+	address string // of the program's pages
+
+	mu    sync.Mutex
+	count int
+	low   int // index of the points that are low now, -1 none
+	past  []moment
+	mails []string
+}
+
+// moment is what the peers held from a time on.
+type moment struct {
+	from   time.Time
+	values [3 * perPeer]float64
+}
+
+// counts are the figures of one row.
+type counts struct{ disturbed, good, notGood, wrong, missed, stays, extra int }
+
+// TestMatrix: whatever the lines do, no reading is wrong, no alarm is missed or false, no message is lost. A row is one
+// fault on one lump in six (of the broker's many, one in sixty) on all lines at once, for a while in which one point of each peer really goes low.
+func TestMatrix(t *testing.T) {
+	m := newMatrix(t)
+	rounds := 1
+	if os.Getenv("ROUNDSMAN_LONG") == "1" {
+		rounds = 10
+	}
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d; %-10s %9s %6s %9s %6s %6s %6s %6s", seed, "fault", "disturbed", "good", "not good", "wrong", "missed", "stays", "false")
+	for round := range rounds {
+		for k := faults.None; k <= faults.Reset; k++ {
+			c := m.row(k, seed+uint64(round))
+			t.Logf("%-30s %9d %6d %9d %6d %6d %6d %6d", k, c.disturbed, c.good, c.notGood, c.wrong, c.missed, c.stays, c.extra)
+			if c.wrong+c.missed+c.stays+c.extra > 0 || k > faults.None && c.disturbed == 0 || c.good == 0 {
+				t.Errorf("%v: %+v; want no reading wrong, no alarm missed, staying or false, and something disturbed", k, c)
+			}
+		}
+	}
+	m.mailed(rounds)
+}
+
+// row plays one fault.
+func (m *matrix) row(k faults.Kind, seed uint64) (c counts) {
+	m.Helper()
+	i := int(k)
+	for _, p := range m.proxies {
+		p.Set(k, seed)
+	}
+	before := m.activations()
+	m.hold(-1, time.Second, &c, nil)
+	m.hold(-1, longest, &c, func() bool { return k == faults.None || m.disturbed() })
+	m.hold(i, longest, &c, func() bool { return len(m.active(i)) == len(peers) })
+	if got := m.active(i); len(got) < len(peers) {
+		c.missed = len(peers) - len(got)
+		m.Errorf("%v: the alarm came from %v only", k, got)
+	}
+	m.hold(-1, longest, &c, func() bool { return len(m.active(i)) == 0 })
+	if got := m.active(i); len(got) > 0 {
+		c.stays = len(got)
+		m.Errorf("%v: the alarm stays on %v", k, got)
+	}
+	for name, p := range m.proxies {
+		n := p.Set(faults.None, 0)
+		if c.disturbed += n; k > faults.None && n == 0 && name != "mail" {
+			m.Errorf("%v: nothing was disturbed on %s", k, name)
+		}
+	}
+	for name, n := range m.activations() {
+		at := 0
+		_, _ = fmt.Sscanf(name, "low-%d", &at)
+		if n -= before[name]; at%perPeer == i {
+			n-- // the one that is wanted
+		}
+		c.extra += max(0, n)
+	}
+	return c
+}
+
+// disturbed reports whether something was disturbed on the way of each peer's readings.
+func (m *matrix) disturbed() bool {
+	for name, p := range m.proxies {
+		if name != "mail" && p.Disturbed() == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// hold lets a point of each peer be low, moves all values on, and looks at what the program shows, for a time or until done.
+func (m *matrix) hold(low int, length time.Duration, c *counts, done func() bool) {
+	m.Helper()
+	m.mu.Lock()
+	m.low = low
+	m.mu.Unlock()
+	for end := time.Now().Add(length); time.Now().Before(end); time.Sleep(tick) {
+		m.move()
+		m.look(c)
+		if done != nil && done() {
+			return
+		}
+	}
+}
+
+// move gives each point a value of its own that it has not had for a while.
+func (m *matrix) move() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.count++
+	now := moment{from: time.Now()}
+	var tcp, rtu strings.Builder
+	for p := range now.values {
+		v := 700 + 10*p + m.count%9
+		if p%perPeer == m.low {
+			v -= 690
+		}
+		now.values[p] = float64(v)
+		switch p / perPeer {
+		case 0:
+			fmt.Fprintf(&tcp, "%d=%d ", p%perPeer, v)
+		case 1:
+			fmt.Fprintf(&rtu, "%d=%d ", p%perPeer, v)
+		default:
+			m.broker.Publish(fmt.Sprint("room/p", p), 1, true, fmt.Sprintf(`{"v": %d}`, v))
+		}
+	}
+	fmt.Fprintln(m.tcp, tcp.String())
+	fmt.Fprintln(m.rtu, rtu.String())
+	m.past = append(m.past, now)
+	m.past = m.past[max(0, len(m.past)-40):]
+}
+
+type shown struct {
+	Point, Quality string
+	Value          float64
+	Time           time.Time
+}
+
+// underWay is the longest that a value may be on its way: a time-out of a request, a delay of the line, a foreign
+// server's own pace.
+const underWay = 2500 * time.Millisecond
+
+func (m *matrix) look(c *counts) {
+	m.Helper()
+	var list []shown
+	m.ask("/api/v1/points", &list)
+	for _, s := range list {
+		p := -1
+		if _, err := fmt.Sscanf(s.Point, "room.p%d", &p); err != nil {
+			continue
+		}
+		if s.Quality != "good" {
+			c.notGood++
+			continue
+		}
+		c.good++
+		if !m.was(p, s) {
+			c.wrong++
+			m.Errorf("%s reads %v of %v", s.Point, s.Value, s.Time)
+		}
+	}
+}
+
+// was reports whether a point had the value while the reading may have been under way.
+func (m *matrix) was(p int, s shown) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for i, then := range m.past {
+		over := i+1 < len(m.past) && m.past[i+1].from.Before(s.Time.Add(-underWay))
+		if !over && !then.from.After(s.Time) && then.values[p] == s.Value {
+			return true
+		}
+	}
+	return false
+}
+
+// active tells which peers' low alarms of an index are active.
+func (m *matrix) active(i int) (names []string) {
+	m.Helper()
+	var list []struct{ Alarm, State string }
+	m.ask("/api/v1/alarms", &list)
+	for _, a := range list {
+		at := 0
+		if _, err := fmt.Sscanf(a.Alarm, "low-%d", &at); err == nil && at%perPeer == i && a.State == "unacknowledged" {
+			names = append(names, peers[at/perPeer])
+		}
+	}
+	return names
+}
+
+// activations counts how often each low alarm has rung.
+func (m *matrix) activations() map[string]int {
+	m.Helper()
+	resp, err := http.Get(m.address + "/metrics")
+	if err != nil {
+		m.Fatal(err)
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	if err != nil {
+		m.Fatal(err)
+	}
+	all := map[string]int{}
+	for _, f := range regexp.MustCompile(`(?m)^roundsman_alarm_activations_total\{alarm="(low-\d+)"[^}]*\} (\d+)`).FindAllSubmatch(text, -1) {
+		n := 0
+		_, _ = fmt.Sscan(string(f[2]), &n)
+		all[string(f[1])] = n
+	}
+	if len(all) != 3*perPeer {
+		m.Fatalf("%d alarms are counted, want %d", len(all), 3*perPeer)
+	}
+	return all
+}
+
+// mailed waits until a letter about each alarm that rang has come.
+func (m *matrix) mailed(rounds int) {
+	m.Helper()
+	lost := func() (n int, names []string) {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		all := strings.Join(m.mails, "\n")
+		for p := range 3 * perPeer {
+			// A message of several alarms names the others by station, of which each point has its own here.
+			if !regexp.MustCompile(fmt.Sprintf(`(?i)\b[ps]%d\b`, p)).MatchString(all) {
+				n, names = n+1, append(names, fmt.Sprint("p", p))
+			}
+		}
+		return n, names
+	}
+	end := time.Now().Add(60 * time.Second)
+	n, names := lost()
+	for ; n > 0 && time.Now().Before(end); n, names = lost() {
+		time.Sleep(100 * time.Millisecond)
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.Logf("%d letters about %d alarms; lost %d", len(m.mails), 3*perPeer*rounds, n)
+	if n > 0 {
+		m.Errorf("no letter about %v; the last of %d: %.300s", names, len(m.mails), strings.Join(m.mails[max(0, len(m.mails)-1):], ""))
+	}
+}
+
+func (m *matrix) ask(path string, into any) {
+	m.Helper()
+	resp, err := http.Get(m.address + path)
+	if err != nil {
+		m.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if err := json.NewDecoder(resp.Body).Decode(into); err != nil {
+		m.Fatalf("%s: %v", path, err)
+	}
+}
+
+// newMatrix starts the peers, the proxies and the program, and waits until all points are good.
+func newMatrix(t *testing.T) *matrix {
+	python := outsidetest.Python(t, "python3-pymodbus", "pymodbus.server", "serial")
+	mailer := outsidetest.Python(t, "python3-aiosmtpd", "aiosmtpd.controller")
+	mosquitto := outsidetest.Program(t, "mosquitto", "mosquitto")
+	outsidetest.Program(t, "socat", "socat")
+	ctx, cancel := context.WithCancel(context.Background())
+	m := &matrix{T: t, dir: t.TempDir(), stop: ctx, proxies: map[string]*faults.Proxy{}, low: -1}
+	t.Cleanup(func() { cancel(); m.work.Wait() })
+	plc := freePort(t)
+	m.tcp, _ = m.python(python, "server.py", "tcp", port(plc))
+	boxEnd, lineEnd := m.pair("box")
+	lineFar, peerEnd := m.pair("peer")
+	m.rtu, _ = m.python(python, "server.py", "rtu", peerEnd)
+	station := freePort(t)
+	write(t, filepath.Join(m.dir, "mosquitto.conf"), "listener "+port(station)+" 127.0.0.1\nallow_anonymous true\nuser root\n")
+	m.start(exec.Command(mosquitto, "-c", filepath.Join(m.dir, "mosquitto.conf")))
+	m.until("the peers listen", func() bool { return listens(plc) && listens(station) })
+	m.broker = paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + station).SetClientID("yard"))
+	if token := m.broker.Connect(); token.Wait() && token.Error() != nil {
+		t.Fatal(token.Error())
+	}
+	t.Cleanup(func() { m.broker.Disconnect(0) })
+	letters := m.letters(mailer)
+	m.move() // before anybody reads them
+	time.Sleep(tick)
+	m.run(map[string]string{
+		"PLC": m.proxy("Modbus TCP", plc, &faults.Proxy{Guarded: 8, Late: 700 * time.Millisecond, Every: 6, Both: true}), "LINE": boxEnd,
+		"BROKER": m.proxy("MQTT", station, &faults.Proxy{Guarded: 2, Late: 700 * time.Millisecond, Every: 60}),
+		"MAIL":   m.proxy("mail", letters, &faults.Proxy{Guarded: 3, Late: 2500 * time.Millisecond, Every: 6}),
+	}, lineEnd, lineFar)
+	return m
+}
+
+// run starts the program on a site with the addresses and joins the two ends of the serial line.
+func (m *matrix) run(addresses map[string]string, lineEnd, lineFar string) {
+	m.Helper()
+	line := &faults.Proxy{Late: 500 * time.Millisecond, Every: 6, Both: true}
+	line.Set(faults.None, 0)
+	m.proxies["serial line"] = line
+	near, far := openLine(m.T, lineEnd), openLine(m.T, lineFar)
+	m.work.Go(func() { line.Join(m.stop, near, far) })
+	var words []string
+	for name, address := range addresses {
+		words = append(words, name, address)
+	}
+	for name, text := range siteFiles() {
+		write(m.T, filepath.Join(m.dir, name), strings.NewReplacer(words...).Replace(text))
+	}
+	binary := filepath.Join(m.dir, "roundsman")
+	if out, err := exec.Command("go", "build", "-o", binary, "roundsman/cmd/roundsman").CombinedOutput(); err != nil {
+		m.Fatalf("build: %v\n%s", err, out)
+	}
+	said := &locked{}
+	cmd := exec.Command(binary, "run", filepath.Join(m.dir, "site.yaml"), "--listen", "127.0.0.1:0")
+	cmd.Stdout, cmd.Stderr = said, said
+	m.start(cmd)
+	m.Cleanup(func() {
+		if m.Failed() {
+			m.Logf("%.4000s", said.String())
+		}
+	})
+	m.until("the program listens", func() bool {
+		found := regexp.MustCompile(`address=(http://\S+)`).FindStringSubmatch(said.String())
+		if found != nil {
+			m.address = found[1]
+		}
+		return found != nil
+	})
+	m.until("all points are good", func() bool {
+		m.move()
+		var c counts
+		m.look(&c)
+		return c.good == 3*perPeer
+	})
+}
+
+func siteFiles() map[string]string {
+	site := `site: {name: Corner Wash, time-zone: Europe/Dublin}
+record: {path: corner.db}
+rules: [rules.yaml]
+contacts: contacts.yaml
+links:
+  plc: {modbus: 'tcp://PLC', timeout: 400ms, retries: 2}
+  line: {modbus: 'rtu://LINE', baud: 115200, timeout: 300ms, retries: 2}
+  yard: {mqtt: 'tcp://BROKER', qos: 0} # a stream that loses lumps, which TCP never does, would fill a broker's window of unacknowledged messages
+points:
+`
+	rules := "rules:\n"
+	for p := range 3 * perPeer {
+		from := []string{fmt.Sprintf("link: plc, unit-id: 1, holding: %d, type: int16, every: 500ms", p%perPeer),
+			fmt.Sprintf("link: line, unit-id: 1, holding: %d, type: int16, every: 500ms", p%perPeer),
+			fmt.Sprintf("link: yard, topic: room/p%d, value: /v, stale-after: 5s", p)}[p/perPeer]
+		site += fmt.Sprintf("  room.p%d: {station: s%d, %s, unit: kPa}\n", p, p, from)
+		rules += fmt.Sprintf("  low-%d: {point: room.p%d, low: 550 kPa, deadband: 30 kPa, on-delay: 1s, off-delay: 1s, severity: severe, time-to-respond: 1m, response: Stop loading., call-out: on-call}\n", p, p)
+	}
+	return map[string]string{"site.yaml": site, "rules.yaml": rules, "contacts.yaml": `people:
+  ann: {name: Ann Boyd, channels: [{post: ann@wash.example}]}
+channels:
+  post: {mail: 'MAIL', security: plain, from: 'Wash <box@wash.example>', timeout: 2s}
+call-outs:
+  on-call: {steps: [{who: ann}]}
+limits: {merge: 1s, per-hour: 1000}
+`}
+}
+
+// proxy serves a proxy before a peer and returns its address.
+func (m *matrix) proxy(name, target string, p *faults.Proxy) string {
+	m.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		m.Fatal(err)
+	}
+	p.Set(faults.None, 0)
+	m.proxies[name] = p
+	m.work.Go(func() { p.ServeTCP(m.stop, l, target) })
+	return l.Addr().String()
+}
+
+// start starts a program that is ended with the test.
+func (m *matrix) start(cmd *exec.Cmd) {
+	m.Helper()
+	if err := cmd.Start(); err != nil {
+		m.Fatal(err)
+	}
+	m.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+}
+
+// python starts a foreign server and returns its input and its output, of which the first line is read.
+func (m *matrix) python(python, script string, args ...string) (io.Writer, *bufio.Scanner) {
+	m.Helper()
+	cmd := exec.Command(python, append([]string{filepath.Join("testdata", script)}, args...)...)
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		m.Fatal(err)
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		m.Fatal(err)
+	}
+	var complaints locked
+	cmd.Stderr = &complaints
+	m.start(cmd)
+	lines := bufio.NewScanner(out)
+	if !lines.Scan() {
+		m.Fatalf("%s: %s", script, complaints.String())
+	}
+	return in, lines
+}
+
+// letters starts the foreign mail server, notes what it takes and returns its address.
+func (m *matrix) letters(python string) string {
+	m.Helper()
+	_, lines := m.python(python, "mail.py")
+	var first struct{ Port int }
+	if err := json.Unmarshal(lines.Bytes(), &first); err != nil {
+		m.Fatal(err)
+	}
+	go func() { // ends with the server's output
+		for lines.Scan() {
+			var letter struct{ Text string }
+			if json.Unmarshal(lines.Bytes(), &letter) == nil {
+				m.mu.Lock()
+				m.mails = append(m.mails, letter.Text)
+				m.mu.Unlock()
+			}
+		}
+	}()
+	return fmt.Sprint("127.0.0.1:", first.Port)
+}
+
+// pair joins two pseudo terminals.
+func (m *matrix) pair(name string) (a, b string) {
+	m.Helper()
+	a, b = filepath.Join(m.dir, name+"-a"), filepath.Join(m.dir, name+"-b")
+	m.start(exec.Command("socat", "pty,raw,echo=0,link="+a, "pty,raw,echo=0,link="+b))
+	m.until("socat's terminals", func() bool {
+		_, one := os.Stat(a)
+		_, two := os.Stat(b)
+		return one == nil && two == nil
+	})
+	return a, b
+}
+
+// until waits for something that comes by itself.
+func (m *matrix) until(what string, there func() bool) {
+	m.Helper()
+	for end := time.Now().Add(30 * time.Second); !there(); time.Sleep(50 * time.Millisecond) {
+		if time.Now().After(end) {
+			m.Fatalf("%s: not within 30 s", what)
+		}
+	}
+}
+
+type locked struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *locked) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *locked) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+func openLine(t *testing.T, path string) *os.File {
+	t.Helper()
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+func write(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func freePort(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+func port(address string) string {
+	_, p, _ := net.SplitHostPort(address)
+	return p
+}
+
+func listens(address string) bool {
+	c, err := net.Dial("tcp", address)
+	if err == nil {
+		_ = c.Close()
+	}
+	return err == nil
+}
