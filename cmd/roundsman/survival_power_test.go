@@ -321,7 +321,7 @@ func quick(t *testing.T) string {
 // that was told, and all readings but the latest ten seconds.
 func TestPowerCut(t *testing.T) {
 	t.Parallel()
-	length, cuts := 16*time.Second, 100
+	length, cuts := 16*time.Second, 60
 	if long() {
 		length, cuts = 3*time.Minute, 4000
 	}
