@@ -82,7 +82,9 @@ func (u *Upkeep) Run(ctx context.Context) error {
 		case <-wait.C:
 		}
 		more, err := u.Step(ctx, u.r.opts.Clock.Time(u.r.opts.Clock.Now()))
-		u.note(ctx, err)
+		if err != nil || more { // a step that found nothing to do mended nothing
+			u.note(ctx, err)
+		}
 		if more && err == nil {
 			wait.Reset(upkeepRest)
 		} else {
