@@ -14,7 +14,7 @@ import (
 // that begins with Benchmark, a count, and pairs of value and unit.
 func TestRead(t *testing.T) {
 	r := results{}
-	r.read(`goos: linux
+	r.read("rules", `goos: linux
 pkg: roundsman/rules
 cpu: Benchmark of a processor 2
 BenchmarkOneRule-2   	   10000	     123.5 ns/op	         6.400 ns/rule	        17.20 x-expr-struct
@@ -35,7 +35,7 @@ PASS
 		{"BenchmarkSerial/baud=9600/registers=1", "x-minimum", span{1.015, 1.017, 1.019, 2}},
 		{"BenchmarkPlain", "ns/op", span{7, 7, 7, 1}},
 	} {
-		got := spanOf(r[key{c.bench, c.unit}])
+		got := spanOf(r[key{"rules", c.bench, c.unit}])
 		if got.n != c.want.n || got.low != c.want.low || got.high != c.want.high || math.Abs(got.median-c.want.median) > 1e-9 {
 			t.Errorf("%s %s: %+v, want %+v", c.bench, c.unit, got, c.want)
 		}
@@ -117,7 +117,7 @@ func TestPage(t *testing.T) {
 		{"a work that is met", suite{dir: "a"}, "BenchmarkA", "x", most(2, "ms")},
 		{"another", suite{dir: "b"}, "BenchmarkB", "x", least(0.9, "")},
 	}
-	h := &hall{got: results{{"BenchmarkA", "x"}: {1, 1.5, 2}}, wrong: map[suite]string{{dir: "b"}: "b: not measured: no broker"}}
+	h := &hall{got: results{{"a", "BenchmarkA", "x"}: {1, 1.5, 2}}, wrong: map[suite]string{{dir: "b"}: "b: not measured: no broker"}}
 	var out bytes.Buffer
 	if code := page(&out, machine{}, rows, nil, h); code != 1 {
 		t.Errorf("a row that was not measured ends in %d", code)

@@ -78,7 +78,7 @@ func (h *hall) one(ctx context.Context, s suite) error {
 	var out bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &out
 	err = cmd.Run()
-	h.keep(out.String())
+	h.keep(s.dir, out.String())
 	if err != nil {
 		return fmt.Errorf("%s: %w: %s", s.dir, err, complaint(out.String()))
 	}
@@ -104,8 +104,8 @@ func (h *hall) build(ctx context.Context, dir string) (string, error) {
 }
 
 // keep writes down what benchstat reads: the lines of results, and the ones that say where they were made.
-func (h *hall) keep(output string) {
-	h.got.read(output)
+func (h *hall) keep(dir, output string) {
+	h.got.read(dir, output)
 	for line := range strings.Lines(output) {
 		label, _, _ := strings.Cut(line, ":")
 		switch {

@@ -74,7 +74,7 @@ func page(out io.Writer, m machine, rows []row, steps []curve, h *hall) (code in
 	lines := [][]string{{"work", "measured", "goal", ""}}
 	count := map[string]int{}
 	for _, r := range rows {
-		s := spanOf(h.got[key{r.bench, r.unit}])
+		s := spanOf(h.got[key{r.suite.dir, r.bench, r.unit}])
 		v := r.verdict(s)
 		count[v]++
 		lines = append(lines, []string{r.work, s.String(), r.goal.String(), v})
@@ -102,7 +102,7 @@ func growth(out io.Writer, steps []curve, h *hall) {
 		var medians []float64
 		for _, n := range c.sizes {
 			head = append(head, "of "+strconv.Itoa(n))
-			s := spanOf(h.got[key{fmt.Sprintf(c.bench, n), c.unit}])
+			s := spanOf(h.got[key{c.suite.dir, fmt.Sprintf(c.bench, n), c.unit}])
 			line = append(line, s.String())
 			medians = append(medians, s.median)
 		}

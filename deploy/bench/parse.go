@@ -7,14 +7,14 @@ import (
 	"strings"
 )
 
-// results are the values of all runs so far, by benchmark and unit.
+// results are the values of all runs so far, by package folder, benchmark and unit.
 type results map[key][]float64
 
-type key struct{ bench, unit string }
+type key struct{ dir, bench, unit string }
 
-// read takes the lines of a benchmark's output, in the form that package testing writes and benchstat reads: the name,
+// read takes the lines of a package's output, in the form that package testing writes and benchstat reads: the name,
 // the number of iterations, then pairs of a value and its unit.
-func (r results) read(output string) {
+func (r results) read(dir, output string) {
 	for line := range strings.Lines(output) {
 		fields := strings.Fields(line)
 		if len(fields) < 4 || !strings.HasPrefix(fields[0], "Benchmark") {
@@ -29,7 +29,7 @@ func (r results) read(output string) {
 			if err != nil {
 				break
 			}
-			k := key{name, fields[i+1]}
+			k := key{dir, name, fields[i+1]}
 			r[k] = append(r[k], v)
 		}
 	}
