@@ -64,6 +64,10 @@ func newDecoder(data []byte) *coder {
 	return c
 }
 
+// leftOut is how many zeros at the end the encoder leaves out at most. A column that never changes is coded as zeros
+// alone: if all of them were left out, what was cut short could not be told from it.
+const leftOut = 6
+
 // next returns the next byte; behind the end there are zeros, which the encoder leaves out.
 func (c *coder) next() uint32 {
 	if c.at >= len(c.in) {
@@ -75,8 +79,8 @@ func (c *coder) next() uint32 {
 	return uint32(b)
 }
 
-// overrun reports whether more was decoded than the data can hold.
-func (c *coder) overrun() bool { return c.at > len(c.in)+8 }
+// overrun reports whether more was decoded than the data can hold: the decoder is two bytes ahead at the end.
+func (c *coder) overrun() bool { return c.at > len(c.in)+leftOut+2 }
 
 // bit codes b with the probability p, or decodes and returns it.
 func (c *coder) bit(p *prob, b int) int {
@@ -130,7 +134,7 @@ func (c *coder) finish(from int) []byte {
 	for range 5 {
 		c.shift()
 	}
-	for len(c.out) > from && c.out[len(c.out)-1] == 0 {
+	for left := leftOut; left > 0 && len(c.out) > from && c.out[len(c.out)-1] == 0; left-- {
 		c.out = c.out[:len(c.out)-1]
 	}
 	return c.out

@@ -284,6 +284,26 @@ func TestMarks(t *testing.T) {
 	}
 }
 
+// A state that never changes for days is coded as zeros alone, and comes back all the same.
+func TestNothingChanges(t *testing.T) {
+	for _, n := range []int{1, 3600, 30_000, 100_000, 1_000_000} {
+		for _, count := range []int64{0, 1, -7} {
+			c := pack.Column{Counts: make([]int64, n), Marks: make([]pack.Mark, n)}
+			for i := range c.Counts {
+				c.Counts[i], c.Marks[i] = count, pack.Plain
+			}
+			data := pack.AppendColumn(nil, c)
+			got, err := pack.DecodeColumn(data)
+			if err != nil || !slices.Equal(got.Counts, c.Counts) || !slices.Equal(got.Marks, c.Marks) {
+				t.Errorf("%d times %d in %d bytes: %v", n, count, len(data), err)
+			}
+			if n > 1000 && len(data) > 16+n/1000 {
+				t.Errorf("%d times %d take %d bytes", n, count, len(data))
+			}
+		}
+	}
+}
+
 func FuzzSheet(f *testing.F) {
 	f.Add(pack.AppendSheet(nil, sheet(rand.New(rand.NewPCG(1, 1)), 3, 2)))
 	f.Add(pack.AppendSheet(nil, &pack.Sheet{}))
