@@ -74,6 +74,7 @@ func plantRecord(t *testing.T, length time.Duration) (dir string, cars float64) 
 }
 
 func TestPlantReviewsFromTheRecord(t *testing.T) {
+	heavy(t)
 	dir, cars := plantRecord(t, 115*time.Minute)
 	site := filepath.Join(dir, "site.yaml")
 	told := func(code int, args ...string) string {

@@ -257,6 +257,7 @@ func numeral(v float64, decimals int) string { return fmt.Sprintf("%.*f", decima
 
 // The numbers of the page are those of the four reviews, and the page says what is to be decided before anything else.
 func TestReport(t *testing.T) {
+	heavy(t)
 	site := weeksRecord(t, 6)
 	out := filepath.Join(t.TempDir(), "january.html")
 	ask(t, exitGood, "report", site, "--month", "2000-01", "--out", out)

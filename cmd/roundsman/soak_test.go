@@ -32,6 +32,7 @@ var keptSeeds = []uint64{1, 2}
 // faults disturbs every few minutes, restarts and outages of the box included; then it holds the journal against a model
 // that knows only the script. ROUNDSMAN_LONG=1 makes it thirty days of a seed of the day; ROUNDSMAN_SEED names one.
 func TestSoak(t *testing.T) {
+	heavy(t)
 	seeds, days := keptSeeds, 0.25
 	if testing.Short() {
 		days = 0.05

@@ -214,6 +214,7 @@ func (s *storm) holdMessages(r *record.Reader) {
 // A daemon under load is killed at any instant, thirty times: journal, alarm states, ends of shelves, run time and
 // messages are those that were told.
 func TestKillStorm(t *testing.T) {
+	heavy(t)
 	t.Parallel()
 	kills := 30
 	if long() {
@@ -327,6 +328,7 @@ func (s *storm) ran(from, to time.Time) (sum time.Duration) {
 
 // Lives long enough for the record's windows: a kill loses at most ten seconds of readings, and none of what is kept is a wrong one.
 func TestKillLosesTenSecondsOfReadings(t *testing.T) {
+	heavy(t)
 	t.Parallel()
 	lives := []time.Duration{12, 2}
 	if long() {

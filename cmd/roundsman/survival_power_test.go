@@ -320,6 +320,7 @@ func quick(t *testing.T) string {
 // The power goes at any call of a life under load: the record opens, holds its own laws, has every line
 // that was told, and all readings but the latest ten seconds.
 func TestPowerCut(t *testing.T) {
+	heavy(t)
 	t.Parallel()
 	length, cuts := 16*time.Second, 60
 	if long() {

@@ -174,6 +174,7 @@ func flat(t *testing.T, what string, early, late footprint) {
 // keeps quiet otherwise, holds no more than before, and reads again within half a minute of the morning.
 // ROUNDSMAN_LONG=1 goes on until the lines were opened 100,000 times.
 func TestNightWithoutLines(t *testing.T) {
+	heavy(t)
 	folder, opens := quick(t), uint64(1200)
 	if long() {
 		opens = 100_000
@@ -218,6 +219,7 @@ func TestNightWithoutLines(t *testing.T) {
 // then. ROUNDSMAN_LONG=1 makes it thirty days with a round every ten seconds, about
 // twenty minutes: give -timeout 1h.
 func TestManyDaysHoldNoMore(t *testing.T) {
+	heavy(t)
 	folder, hours, every := quick(t), 4, "5s"
 	if long() {
 		hours, every = 30*24, "10s"
@@ -323,6 +325,7 @@ func TestWallClockSteps(t *testing.T) {
 // A time service smears a leap second over a day, 11.6 us each second (common practice): that is no step, and the journal's
 // times stay those of the clock. Three hours of it, or the whole day with ROUNDSMAN_LONG=1.
 func TestLeapSecondSmear(t *testing.T) {
+	heavy(t)
 	dir, length := writeSite(t, smallRules), 3*time.Hour
 	if long() {
 		length = 25 * time.Hour

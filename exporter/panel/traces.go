@@ -23,6 +23,8 @@ const (
 	traceEvery = time.Minute
 	// traceShare of the time at most is spent on drawing: a large site on a slow box is drawn less often.
 	traceShare = 50
+	// tracesAtOnce is how long may be drawn at once, so that the sheet of a usual site has its traces soon after the start.
+	tracesAtOnce = time.Second
 )
 
 // traces are the last hour of each point, small, as drawn last. They do not change.
@@ -42,11 +44,11 @@ func (p *Panel) Run(ctx context.Context) error {
 
 func (p *Panel) keepTraces(ctx context.Context) error {
 	for {
-		begun := time.Now()
-		if err := p.drawTraces(ctx); err != nil && ctx.Err() == nil {
+		busy, err := p.drawTraces(ctx)
+		if err != nil && ctx.Err() == nil {
 			p.opts.Log.Error("traces not drawn", "err", err)
 		}
-		wait := max(p.traceWait(), traceShare*time.Since(begun))
+		wait := max(p.traceWait(), traceShare*min(busy, tracesAtOnce))
 		select {
 		case <-time.After(wait):
 		case <-ctx.Done():
@@ -63,10 +65,11 @@ func (p *Panel) traceWait() time.Duration {
 	return traceEvery
 }
 
-// drawTraces draws all traces anew. What cannot be read leaves the old ones.
-func (p *Panel) drawTraces(ctx context.Context) error {
+// drawTraces draws all traces anew and returns the time it worked. What cannot be read leaves the old ones. Each trace costs
+// a look into the record, so a large site is drawn at a walk: it takes minutes, and its share of a core.
+func (p *Panel) drawTraces(ctx context.Context) (busy time.Duration, err error) {
 	if p.opts.Trends == nil {
-		return nil
+		return 0, nil
 	}
 	v := p.board.View()
 	all := limitsOf(v.Site)
@@ -75,14 +78,22 @@ func (p *Panel) drawTraces(ctx context.Context) error {
 		if v.Site.Points[i].Kind != collector.Number {
 			continue
 		}
-		svg, err := p.trace(ctx, v, i, all[i])
-		if err != nil {
-			return err
+		begun := time.Now()
+		if made.svg[i], err = p.trace(ctx, v, i, all[i]); err != nil {
+			return busy, err
 		}
-		made.svg[i] = svg
+		took := time.Since(begun)
+		if busy += took; busy <= tracesAtOnce {
+			continue
+		}
+		select {
+		case <-time.After(traceShare * took):
+		case <-ctx.Done():
+			return busy, ctx.Err()
+		}
 	}
 	p.traces.Store(made)
-	return nil
+	return busy, nil
 }
 
 func (p *Panel) trace(ctx context.Context, v *exporter.View, i int, l limits) (template.HTML, error) {
