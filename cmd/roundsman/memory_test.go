@@ -69,6 +69,9 @@ func runRoom(t *testing.T, dir string, site *configs.Site, clock *collector.Cloc
 	if err != nil {
 		t.Fatal(err)
 	}
+	if err := rec.Follow(site.Points); err != nil { // before anybody takes readings, as the daemon does
+		t.Fatal(err)
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- j.run(ctx) }()

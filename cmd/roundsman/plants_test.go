@@ -49,9 +49,6 @@ func plantRecord(t *testing.T, length time.Duration) (dir string, cars float64) 
 	write(t, dir, "site.yaml", plantSite)
 	synctest.Test(t, func(t *testing.T) {
 		r := openRoom(t, dir)
-		if err := r.record.Follow(r.judge.site.Points); err != nil {
-			t.Error(err)
-		}
 		m := model.New(model.Config{Seed: 9, Start: time.Date(2026, 6, 13, 19, 0, 0, 0, time.UTC)})
 		before := m.State()
 		const step = 4 * time.Second

@@ -33,9 +33,6 @@ func recordedDay(t *testing.T, dir string) (starts []string) {
 	synctest.Test(t, func(t *testing.T) {
 		for range 2 {
 			r := openRoom(t, dir)
-			if err := r.record.Follow(r.judge.site.Points); err != nil {
-				t.Fatal(err)
-			}
 			for i := range 8 {
 				r.feed(7.2, 4*time.Minute)
 				r.feed(5.2, time.Duration(4+i/2*2)*time.Second) // the later ones outlast the on-delay

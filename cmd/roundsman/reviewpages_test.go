@@ -47,9 +47,6 @@ func weekRecord(t *testing.T, days int) (dir string) {
 	const every = time.Minute
 	synctest.Test(t, func(t *testing.T) {
 		r := openRoom(t, dir)
-		if err := r.record.Follow(r.judge.site.Points); err != nil {
-			t.Error(err)
-		}
 		w := plainWash{pressure: 7}
 		for range days * int(24*time.Hour/every) {
 			var batch []collector.Reading

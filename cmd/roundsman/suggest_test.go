@@ -26,9 +26,6 @@ func chattyRecord(t *testing.T) (site string) {
 	dir := writeSite(t, chattyRules)
 	synctest.Test(t, func(t *testing.T) {
 		r := openRoom(t, dir)
-		if err := r.record.Follow(r.judge.site.Points); err != nil {
-			t.Error(err)
-		}
 		for range 3 {
 			r.feed(7.2, 5*time.Minute)
 			for range 12 {

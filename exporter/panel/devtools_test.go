@@ -184,6 +184,13 @@ func (b *browser) eval(expression string) any { b.t.Helper(); return b.evalIn(b.
 func (b *browser) evalIn(session, expression string) any {
 	b.t.Helper()
 	value, err := b.tryEval(session, expression)
+	for range 100 { // between two pages there is no body for a moment
+		if err == nil || !strings.Contains(err.Error(), "Cannot read properties of null") {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+		value, err = b.tryEval(session, expression)
+	}
 	if err != nil {
 		b.t.Fatal(err)
 	}
@@ -215,7 +222,8 @@ func (b *browser) until(expression string) {
 	tick := time.NewTicker(25 * time.Millisecond)
 	defer tick.Stop()
 	for {
-		if value, err := b.tryEval(b.page, expression); err == nil && value == true {
+		loaded := `document.readyState === "complete" && document.body !== null && (` + expression + `)`
+		if value, err := b.tryEval(b.page, loaded); err == nil && value == true {
 			return
 		}
 		if time.Now().After(end) {
