@@ -206,15 +206,19 @@ var own = map[string]func(ctx context.Context, address string) error{
 
 const beAs, beAt = "ROUNDSMAN_BE", "ROUNDSMAN_AT"
 
-// TestBeAProcess is no test but what the benchmark starts beside the daemon.
-func TestBeAProcess(t *testing.T) {
+// beAProcess makes this program what BenchmarkBurden starts beside the daemon, if it was started as such.
+func beAProcess() {
 	be, ok := own[os.Getenv(beAs)]
 	if !ok {
-		t.Skip("only as a process of BenchmarkBurden")
+		return
 	}
-	if err := be(t.Context(), os.Getenv(beAt)); err != nil {
-		t.Fatal(err)
+	ctx, stop := context.WithTimeout(context.Background(), 10*time.Minute)
+	defer stop()
+	if err := be(ctx, os.Getenv(beAt)); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
 	}
+	os.Exit(0)
 }
 
 // bareModbus reads the thousand registers each second with the library alone and forgets them.
@@ -330,7 +334,7 @@ func startOwn(b *testing.B, what, address string) *process {
 	if err != nil {
 		b.Fatal(err)
 	}
-	cmd := exec.Command(self, "-test.run=^TestBeAProcess$", "-test.timeout=10m")
+	cmd := exec.Command(self)
 	cmd.Env = append(os.Environ(), beAs+"="+what, beAt+"="+address)
 	return startProcess(b, cmd)
 }

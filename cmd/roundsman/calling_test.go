@@ -19,6 +19,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/modbus/device"
+	"roundsman/collector/outsidetest"
 	"roundsman/collector/practice/terminal"
 	"roundsman/configs"
 	"roundsman/exporter"
@@ -92,7 +93,7 @@ func newPhoneBench(t *testing.T) *phoneBench {
 	t.Helper()
 	line, err := terminal.Open()
 	if err != nil {
-		t.Skipf("no pseudo terminal: %v", err)
+		outsidetest.Lacking(t, "no pseudo terminal: %v", err)
 	}
 	b := &phoneBench{T: t, far: modemtest.New(), plc: device.NewBank(device.Range{Table: device.Holding, First: 0, Last: 0}), chats: make(chan string, 16)}
 	ctx, cancel := context.WithCancel(t.Context())

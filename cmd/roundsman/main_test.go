@@ -11,6 +11,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	beAProcess()
 	testscript.Main(m, map[string]func(){"roundsman": main})
 }
 

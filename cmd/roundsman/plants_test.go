@@ -70,8 +70,7 @@ func plantRecord(t *testing.T, length time.Duration) (dir string, cars float64) 
 	return dir, cars
 }
 
-func TestPlantReviewsFromTheRecord(t *testing.T) {
-	heavy(t)
+func TestHeavyPlantReviewsFromTheRecord(t *testing.T) {
 	dir, cars := plantRecord(t, 115*time.Minute)
 	site := filepath.Join(dir, "site.yaml")
 	told := func(code int, args ...string) string {

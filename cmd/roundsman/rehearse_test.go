@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"github.com/creack/pty"
+
+	"roundsman/collector/outsidetest"
 )
 
 func TestProgressBar(t *testing.T) {
@@ -32,7 +34,7 @@ func TestProgressBar(t *testing.T) {
 func TestProgressOnATerminal(t *testing.T) {
 	near, far, err := pty.Open()
 	if err != nil {
-		t.Skipf("no pseudo-terminal: %v", err)
+		outsidetest.Lacking(t, "no pseudo terminal: %v", err)
 	}
 	defer near.Close()
 	shown, said := make(chan struct{}), make(chan string, 1)

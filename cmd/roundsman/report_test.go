@@ -256,8 +256,7 @@ func grid(t *testing.T, page string) (tables map[string][][]string, text string)
 func numeral(v float64, decimals int) string { return fmt.Sprintf("%.*f", decimals, v) }
 
 // The numbers of the page are those of the four reviews, and the page says what is to be decided before anything else.
-func TestReport(t *testing.T) {
-	heavy(t)
+func TestHeavyReport(t *testing.T) {
 	site := weeksRecord(t, 6)
 	out := filepath.Join(t.TempDir(), "january.html")
 	ask(t, exitGood, "report", site, "--month", "2000-01", "--out", out)

@@ -220,8 +220,7 @@ func (r *reviewedPages) same(path, command string, into any) {
 }
 
 // The numbers on the pages are those of the interface and of the commands.
-func TestReviewPagesTellWhatTheCommandsTell(t *testing.T) {
-	heavy(t)
+func TestHeavyReviewPagesTellWhatTheCommandsTell(t *testing.T) {
 	const days = 1
 	dir := weekRecord(t, days)
 	r := &reviewedPages{t: t, site: filepath.Join(dir, "site.yaml"), h: reviewPanel(t, dir), from: "2000-01-01", to: "2000-01-02"}

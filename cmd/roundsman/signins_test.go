@@ -13,6 +13,7 @@ import (
 
 	"github.com/creack/pty"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/signin"
 )
 
@@ -83,7 +84,7 @@ func TestAskTwice(t *testing.T) {
 	} {
 		ours, theirs, err := pty.Open()
 		if err != nil {
-			t.Skipf("no terminal: %v", err)
+			outsidetest.Lacking(t, "no pseudo terminal: %v", err)
 		}
 		shown := make(chan string, 1)
 		go func() {

@@ -145,9 +145,6 @@ func eventually(t *testing.T, what string, so func() bool) {
 // Under a real daemon, with real devices, a real broker and somebody who asks for pages, fifty reloads disturb nothing that did not
 // change: no connection, no reading, no delay, no alarm, no run time; and nothing is left behind.
 func TestReloadStorm(t *testing.T) {
-	if testing.Short() {
-		t.Skip("fifty reloads of a real daemon take some seconds")
-	}
 	a, b := startCounted(t), startCounted(t)
 	broker, brokerSaid := startBroker(t)
 	dir := t.TempDir()

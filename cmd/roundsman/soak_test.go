@@ -28,11 +28,10 @@ import (
 // keptSeeds once disagreed with the model, or are the first ever tried.
 var keptSeeds = []uint64{1, 2}
 
-// TestSoak runs the whole chain in fake time, link, judge, rules and record, against a controller that a script of random
+// TestHeavySoak runs the whole chain in fake time, link, judge, rules and record, against a controller that a script of random
 // faults disturbs every few minutes, restarts and outages of the box included; then it holds the journal against a model
 // that knows only the script. ROUNDSMAN_LONG=1 makes it thirty days of a seed of the day; ROUNDSMAN_SEED names one.
-func TestSoak(t *testing.T) {
-	heavy(t)
+func TestHeavySoak(t *testing.T) {
 	seeds, days := keptSeeds, 0.25
 	if testing.Short() {
 		days = 0.05

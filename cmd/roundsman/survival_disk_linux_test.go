@@ -44,7 +44,7 @@ func newSmallDisk(t *testing.T, seed uint64) *smallDisk {
 	}
 	t.Cleanup(func() { in.Close(); _ = d.holder.Wait() })
 	if line, _ := bufio.NewReader(out).ReadString('\n'); line != "mounted\n" {
-		t.Skip("the system gives no namespaces to this user")
+		outsidetest.Lacking(t, "the system gives no namespaces to this user")
 	}
 	c := newControls(t)
 	root := fmt.Sprintf("/proc/%d/root", d.holder.Process.Pid)

@@ -213,8 +213,7 @@ func (s *storm) holdMessages(r *record.Reader) {
 
 // A daemon under load is killed at any instant, thirty times: journal, alarm states, ends of shelves, run time and
 // messages are those that were told.
-func TestKillStorm(t *testing.T) {
-	heavy(t)
+func TestHeavyKillStorm(t *testing.T) {
 	t.Parallel()
 	kills := 30
 	if long() {
@@ -327,8 +326,7 @@ func (s *storm) ran(from, to time.Time) (sum time.Duration) {
 }
 
 // Lives long enough for the record's windows: a kill loses at most ten seconds of readings, and none of what is kept is a wrong one.
-func TestKillLosesTenSecondsOfReadings(t *testing.T) {
-	heavy(t)
+func TestHeavyKillLosesTenSecondsOfReadings(t *testing.T) {
 	t.Parallel()
 	lives := []time.Duration{12, 2}
 	if long() {

@@ -143,7 +143,7 @@ func TestLinesBreakUnderTheDaemon(t *testing.T) {
 	w.until("the first reading", func() bool { return w.reads("p1", 7) })
 	_, before, _, err := usage(w.cmd.Process.Pid)
 	if err != nil {
-		t.Skip(err)
+		outsidetest.Lacking(t, "%v", err)
 	}
 	for _, tt := range []struct {
 		name string
@@ -219,7 +219,7 @@ func TestAdapterUnplugged(t *testing.T) {
 		}
 		line, err := terminal.Open()
 		if err != nil {
-			t.Skipf("no pseudo terminal: %v", err)
+			outsidetest.Lacking(t, "no pseudo terminal: %v", err)
 		}
 		ctx, cancel := context.WithCancel(context.Background())
 		var work sync.WaitGroup

@@ -273,7 +273,7 @@ func traceLife(t *testing.T, length time.Duration) *traced {
 	trace := filepath.Join(t.TempDir(), "trace")
 	trial := exec.Command(strace, "-o", trace, "true")
 	if out, err := trial.CombinedOutput(); err != nil {
-		t.Skipf("the system lets nobody be traced: %v: %s", err, out)
+		outsidetest.Lacking(t, "the system lets nobody be traced: %v: %s", err, out)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	var plant sync.WaitGroup
@@ -319,8 +319,7 @@ func quick(t *testing.T) string {
 
 // The power goes at any call of a life under load: the record opens, holds its own laws, has every line
 // that was told, and all readings but the latest ten seconds.
-func TestPowerCut(t *testing.T) {
-	heavy(t)
+func TestHeavyPowerCut(t *testing.T) {
 	t.Parallel()
 	length, cuts := 16*time.Second, 60
 	if long() {

@@ -20,6 +20,7 @@ import (
 	"roundsman/collector"
 	"roundsman/collector/modbus/device"
 	"roundsman/collector/modbus/wire"
+	"roundsman/collector/outsidetest"
 	"roundsman/configs"
 	"roundsman/exporter/record"
 	"roundsman/exporter/record/recordtest"
@@ -156,7 +157,7 @@ func holds(t *testing.T) (f footprint) {
 	runtime.ReadMemStats(&m)
 	resident, files, _, err := usage(os.Getpid())
 	if err != nil {
-		t.Skip(err)
+		outsidetest.Lacking(t, "%v", err)
 	}
 	return footprint{float64(m.HeapAlloc) / (1 << 20), resident, runtime.NumGoroutine(), files}
 }
@@ -173,8 +174,7 @@ func flat(t *testing.T, what string, early, late footprint) {
 // A controller that slams each connection, and a broker that is not there, the whole night: the box rings once about each,
 // keeps quiet otherwise, holds no more than before, and reads again within half a minute of the morning.
 // ROUNDSMAN_LONG=1 goes on until the lines were opened 100,000 times.
-func TestNightWithoutLines(t *testing.T) {
-	heavy(t)
+func TestHeavyNightWithoutLines(t *testing.T) {
 	folder, opens := quick(t), uint64(1200)
 	if long() {
 		opens = 100_000
@@ -218,8 +218,7 @@ func TestNightWithoutLines(t *testing.T) {
 // The whole daemon for many days, with a room that works: shifts, a compressor that loads and unloads, an alarm now and
 // then. ROUNDSMAN_LONG=1 makes it thirty days with a round every ten seconds, about
 // twenty minutes: give -timeout 1h.
-func TestManyDaysHoldNoMore(t *testing.T) {
-	heavy(t)
+func TestHeavyManyDaysHoldNoMore(t *testing.T) {
 	folder, hours, every := quick(t), 4, "5s"
 	if long() {
 		hours, every = 30*24, "10s"
@@ -324,8 +323,7 @@ func TestWallClockSteps(t *testing.T) {
 
 // A time service smears a leap second over a day, 11.6 us each second (common practice): that is no step, and the journal's
 // times stay those of the clock. Three hours of it, or the whole day with ROUNDSMAN_LONG=1.
-func TestLeapSecondSmear(t *testing.T) {
-	heavy(t)
+func TestHeavyLeapSecondSmear(t *testing.T) {
 	dir, length := writeSite(t, smallRules), 3*time.Hour
 	if long() {
 		length = 25 * time.Hour

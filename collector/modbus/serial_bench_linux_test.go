@@ -16,6 +16,7 @@ import (
 	"roundsman/collector"
 	"roundsman/collector/modbus"
 	"roundsman/collector/modbus/device"
+	"roundsman/collector/outsidetest"
 	"roundsman/collector/practice/terminal"
 )
 
@@ -91,7 +92,7 @@ func serveSerial(b *testing.B, line device.Line, fault *device.Fault) string {
 	b.Helper()
 	pty, err := terminal.Open()
 	if err != nil {
-		b.Skip(err)
+		outsidetest.Lacking(b, "no pseudo terminal: %v", err)
 	}
 	server := device.New(map[uint8]*device.Bank{1: bank()}, device.Options{})
 	if fault != nil {

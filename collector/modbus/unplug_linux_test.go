@@ -14,6 +14,7 @@ import (
 	"roundsman/collector/modbus/device"
 	"roundsman/collector/modbus/serial"
 	"roundsman/collector/modbus/wire"
+	"roundsman/collector/outsidetest"
 	"roundsman/collector/practice/terminal"
 )
 
@@ -38,7 +39,7 @@ func (p *plug) in(t *testing.T, s *device.Server) {
 	t.Helper()
 	pty, err := terminal.Open()
 	if err != nil {
-		t.Skip(err)
+		outsidetest.Lacking(t, "no pseudo terminal: %v", err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	var wg sync.WaitGroup

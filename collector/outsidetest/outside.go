@@ -1,7 +1,7 @@
 // Package outsidetest finds what tests hold the house against: foreign programs
 // and Python modules, and the open data beside the project. A test that lacks one
-// skips and names the Debian package to install; where the environment says
-// ROUNDSMAN_PEERS=required, it fails for the lack of a program or of axe-core instead.
+// skips and says what is missing and how to get it; where the environment says
+// ROUNDSMAN_PEERS=required, it fails for the lack of anything but the data instead.
 package outsidetest
 
 import (
@@ -15,11 +15,12 @@ import (
 // Missing ends a test that needs a foreign program.
 func Missing(t testing.TB, what, debian string) {
 	t.Helper()
-	end(t, "no %s: install the Debian package %s", what, debian)
+	Lacking(t, "no %s: install the Debian package %s", what, debian)
 }
 
-// end fails a test where no peer may be missing, and skips it elsewhere.
-func end(t testing.TB, format string, values ...any) {
+// Lacking ends a test that needs what this machine does not have, such as a pseudo terminal: it fails where nothing may
+// be missing, and skips elsewhere.
+func Lacking(t testing.TB, format string, values ...any) {
 	t.Helper()
 	if os.Getenv("ROUNDSMAN_PEERS") == "required" {
 		t.Fatalf(format, values...)
@@ -41,7 +42,7 @@ func Axe(t testing.TB) string {
 	}
 	script, err := os.ReadFile(path)
 	if err != nil {
-		end(t, "no axe-core (%v): 'npm pack axe-core', and name its axe.min.js by ROUNDSMAN_AXE", err)
+		Lacking(t, "no axe-core (%v): 'npm pack axe-core', and name its axe.min.js by ROUNDSMAN_AXE", err)
 	}
 	return string(script)
 }

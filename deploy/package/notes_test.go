@@ -39,7 +39,7 @@ func commandsOf(t *testing.T, note, heading string) []string {
 func TestFirewallRules(t *testing.T) {
 	nft := outsidetest.Program(t, "nft", "nftables")
 	if os.Getuid() != 0 {
-		t.Skip("only root may ask the firewall")
+		outsidetest.Lacking(t, "only root may ask the firewall")
 	}
 	text, err := os.ReadFile("../NETWORK.md")
 	if err != nil {
@@ -55,7 +55,7 @@ func TestFirewallRules(t *testing.T) {
 	}
 	if out, err := exec.Command(nft, "-c", "-f", file).CombinedOutput(); err != nil {
 		if strings.Contains(string(out), "cache initialization failed") { // no netfilter in this kernel or container
-			t.Skipf("the kernel has no firewall to ask: %s", out)
+			outsidetest.Lacking(t, "the kernel has no firewall to ask: %s", out)
 		}
 		t.Errorf("%v\n%s", err, out)
 	}

@@ -287,10 +287,7 @@ func (r *room) playback(t *testing.T, rd *record.Reader, from, to time.Time) {
 	}
 }
 
-func TestSteps(t *testing.T) {
-	if fewer > 1 {
-		t.Skip("one goroutine: nothing for the race detector")
-	}
+func TestHeavySteps(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRoom(4)
 		start := r.clock.Time(r.clock.Now())

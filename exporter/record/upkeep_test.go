@@ -10,6 +10,7 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+	_ "time/tzdata" // whatever the machine has
 
 	"roundsman/collector"
 	"roundsman/exporter/record"
@@ -94,10 +95,7 @@ func (k *kept) first(i int) (reading, minute time.Time) {
 	return reading, minute
 }
 
-func TestOldReadingsAndMinutesGo(t *testing.T) {
-	if fewer > 1 {
-		t.Skip("one goroutine: nothing for the race detector")
-	}
+func TestHeavyOldReadingsAndMinutesGo(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		k := keepRoom(t, 4, record.Keep{Readings: 24 * time.Hour, Minutes: 72 * time.Hour, Journal: 48 * time.Hour})
 		for range 5 {
@@ -132,15 +130,12 @@ func TestOldReadingsAndMinutesGo(t *testing.T) {
 }
 
 // Days follow the site's zone, also where it is half an hour off, and over a change of the clock.
-func TestDays(t *testing.T) {
+func TestHeavyDays(t *testing.T) {
 	for _, zone := range []string{"UTC", "Europe/Dublin", "Asia/Kolkata"} {
 		t.Run(zone, func(t *testing.T) {
-			if fewer > 1 && zone != "Asia/Kolkata" {
-				t.Skip("under the race detector one zone is enough")
-			}
 			loc, err := time.LoadLocation(zone)
 			if err != nil {
-				t.Skip(err)
+				t.Fatal(err)
 			}
 			synctest.Test(t, func(t *testing.T) {
 				if zone == "Europe/Dublin" { // to the days when the clocks go forward
@@ -188,10 +183,7 @@ func (k *kept) compareDays(loc *time.Location) {
 	}
 }
 
-func TestSizeLimit(t *testing.T) {
-	if fewer > 1 {
-		t.Skip("one goroutine: nothing for the race detector")
-	}
+func TestHeavySizeLimit(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		const limit = 400 << 10
 		k := keepRoom(t, 20, record.Keep{Size: limit})
@@ -372,10 +364,7 @@ func TestReadingsWaitWhileTheFileIsGone(t *testing.T) {
 
 // A clock that is set back, within an hour and over hours that are packed already: times rise all the same, minutes
 // agree with readings, and nothing is told twice.
-func TestClockSetBack(t *testing.T) {
-	if fewer > 1 {
-		t.Skip("one goroutine: nothing for the race detector")
-	}
+func TestHeavyClockSetBack(t *testing.T) {
 	clock := collector.NewClock()
 	rec := recordtest.Open(t, path(t), record.Options{Clock: clock, Reserve: -1, BeatEvery: time.Hour})
 	if err := rec.Follow(trendKillRoom()); err != nil {

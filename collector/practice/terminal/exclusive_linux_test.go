@@ -6,6 +6,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/collector/practice/terminal"
 )
 
@@ -14,7 +15,7 @@ import (
 func TestExclusiveUseIsTakenBack(t *testing.T) {
 	line, err := terminal.Open()
 	if err != nil {
-		t.Skip(err)
+		outsidetest.Lacking(t, "no pseudo terminal: %v", err)
 	}
 	defer line.Close()
 	client, err := os.OpenFile(line.Path, os.O_RDWR|unix.O_NOCTTY, 0)
@@ -25,7 +26,7 @@ func TestExclusiveUseIsTakenBack(t *testing.T) {
 	exclusive := func() int {
 		n, err := unix.IoctlGetInt(int(client.Fd()), unix.TIOCGEXCL)
 		if err != nil {
-			t.Skipf("the system does not tell exclusive use: %v", err)
+			outsidetest.Lacking(t, "the system does not tell exclusive use: %v", err)
 		}
 		return n
 	}

@@ -31,7 +31,7 @@ func servePTY(tb testing.TB, s *device.Server, line device.Line) string {
 	tb.Helper()
 	p, err := terminal.Open()
 	if err != nil {
-		tb.Skipf("%v", err)
+		outsidetest.Lacking(tb, "no pseudo terminal: %v", err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

@@ -63,12 +63,9 @@ type moment struct {
 // counts are the figures of one row.
 type counts struct{ disturbed, good, notGood, wrong, missed, stays, extra int }
 
-// TestMatrix: whatever the lines do, no reading is wrong, no alarm is missed or false, no message is lost. A row is one
+// TestHeavyMatrix: whatever the lines do, no reading is wrong, no alarm is missed or false, no message is lost. A row is one
 // fault on one lump in six (of the broker's many, one in sixty) on all lines at once, for a while in which one point of each peer really goes low.
-func TestMatrix(t *testing.T) {
-	if raced {
-		t.Skip("run without the race detector: it drives the built program")
-	}
+func TestHeavyMatrix(t *testing.T) {
 	m := newMatrix(t)
 	rounds := 1
 	if os.Getenv("ROUNDSMAN_LONG") == "1" {

@@ -249,7 +249,7 @@ func FuzzTexts(f *testing.F) {
 		text = sendable(text)
 		_, _, parts := Fit(text)
 		if parts == 0 || parts > 20 || strings.ContainsRune(text, '\uFFFD') {
-			t.Skip()
+			return
 		}
 		checkParts(t, text, parts)
 	})

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"roundsman/collector/modbus/serial"
+	"roundsman/collector/outsidetest"
 	"roundsman/collector/practice/terminal"
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/sms"
@@ -18,7 +19,7 @@ import (
 func TestTerminal(t *testing.T) {
 	line, err := terminal.Open()
 	if err != nil {
-		t.Skipf("no pseudo terminal: %v", err)
+		outsidetest.Lacking(t, "no pseudo terminal: %v", err)
 	}
 	far := modemtest.New()
 	var wg sync.WaitGroup
