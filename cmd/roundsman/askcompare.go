@@ -25,17 +25,7 @@ func comparisonLine(c *exporter.Comparison, who string) record.Line {
 // Compare keeps a comparison; see exporter.Comparisons.
 func (j *judge) Compare(ctx context.Context, c exporter.Comparison, who string) error {
 	r := compareRequest{line: comparisonLine(&c, who), done: make(chan error, 1)}
-	select {
-	case j.gauges <- r:
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	select {
-	case err := <-r.done:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return askJudge(ctx, j.gauges, r, r.done)
 }
 
 // compared keeps the line before it is told that it is kept.

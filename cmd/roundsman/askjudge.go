@@ -8,6 +8,21 @@ import (
 	"roundsman/rules"
 )
 
+// askJudge hands a request to the judge and returns how it went, or the end of ctx.
+func askJudge[R any](ctx context.Context, judge chan<- R, request R, done <-chan error) error {
+	select {
+	case judge <- request:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
 // actRequest is a person's act on its way to the judge.
 type actRequest struct {
 	alarm string
@@ -21,17 +36,7 @@ var errNotKept = errors.New("done, but it is not on the record: the record canno
 // Act carries out what a person asks; see exporter.Acts.
 func (j *judge) Act(ctx context.Context, alarm string, act rules.Act) error {
 	r := actRequest{alarm: alarm, act: act, done: make(chan error, 1)}
-	select {
-	case j.acts <- r:
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	select {
-	case err := <-r.done:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return askJudge(ctx, j.acts, r, r.done)
 }
 
 // act does it, keeps it and tells it.

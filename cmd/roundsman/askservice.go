@@ -18,17 +18,7 @@ type serviceRequest struct {
 // Serviced notes that a service was done; see exporter.Services.
 func (j *judge) Serviced(ctx context.Context, equipment, service, who, why string) error {
 	r := serviceRequest{equipment, service, who, why, make(chan error, 1)}
-	select {
-	case j.services <- r:
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	select {
-	case err := <-r.done:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return askJudge(ctx, j.services, r, r.done)
 }
 
 // serviced keeps a service, counts the next from now, and shows it.

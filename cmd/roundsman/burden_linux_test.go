@@ -339,16 +339,6 @@ func startOwn(b *testing.B, what, address string) *process {
 	return startProcess(b, cmd)
 }
 
-// builtDaemon builds the program as it is packaged.
-func builtDaemon(b *testing.B) string {
-	b.Helper()
-	binary := filepath.Join(b.TempDir(), "roundsman")
-	if out, err := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", binary, ".").CombinedOutput(); err != nil {
-		b.Fatalf("build: %v\n%s", err, out)
-	}
-	return binary
-}
-
 // startDaemon starts the real program on a site and waits until it listens and n points are good.
 func startDaemon(b *testing.B, n int, words ...string) *process {
 	b.Helper()

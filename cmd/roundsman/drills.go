@@ -26,17 +26,7 @@ type drillRequest struct {
 // Drill calls people for a test; see exporter.Drills.
 func (j *judge) Drill(ctx context.Context, who string, contacts []string, within time.Duration) error {
 	r := drillRequest{who: who, contacts: contacts, within: within, done: make(chan error, 1)}
-	select {
-	case j.drills <- r:
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	select {
-	case err := <-r.done:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return askJudge(ctx, j.drills, r, r.done)
 }
 
 // Drilled tells how test calls are going; see exporter.Drills.

@@ -161,9 +161,9 @@ func personRemove() *cobra.Command {
 		Args:  exactly("SITE.yaml", "NAME"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return f.personRun(cmd, args[0], func(_ *configs.Site, list []signin.Account) ([]signin.Account, error) {
-				i := indexOf(list, args[1])
-				if i < 0 {
-					return nil, noAccount(args[1])
+				i, err := accountOf(list, args[1])
+				if err != nil {
+					return nil, err
 				}
 				return slices.Delete(list, i, i+1), nil
 			})
@@ -173,8 +173,13 @@ func personRemove() *cobra.Command {
 	return cmd
 }
 
-func noAccount(name string) error {
-	return fmt.Errorf("nobody signs in as %q; 'person list' says who does", name)
+// accountOf finds an account that must be there.
+func accountOf(list []signin.Account, name string) (int, error) {
+	i := indexOf(list, name)
+	if i < 0 {
+		return i, fmt.Errorf("nobody signs in as %q; 'person list' says who does", name)
+	}
+	return i, nil
 }
 
 func personPassword() *cobra.Command {
@@ -185,9 +190,9 @@ func personPassword() *cobra.Command {
 		Args:  exactly("SITE.yaml", "NAME"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return f.personRun(cmd, args[0], func(_ *configs.Site, list []signin.Account) ([]signin.Account, error) {
-				i := indexOf(list, args[1])
-				if i < 0 {
-					return nil, noAccount(args[1])
+				i, err := accountOf(list, args[1])
+				if err != nil {
+					return nil, err
 				}
 				return f.withPassword(cmd, list, i)
 			})

@@ -69,17 +69,7 @@ func (r *reloader) reload(ctx context.Context, who string) error {
 		take, err = r.people.read(site)
 	}
 	q := reloadRequest{site: site, err: err, take: take, who: who, done: make(chan error, 1)}
-	select {
-	case r.judge.reloads <- q:
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	select {
-	case err := <-q.done:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return askJudge(ctx, r.judge.reloads, q, q.done)
 }
 
 // errRestart: a running daemon cannot take over what was changed.

@@ -19,17 +19,7 @@ import (
 // BenchmarkStart runs the real binary on the demo site against a practice plant and measures from the start of the
 // process until the pages answer, and until the first reading is shown.
 func BenchmarkStart(b *testing.B) {
-	binary := filepath.Join(b.TempDir(), "roundsman")
-	if out, err := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", binary, ".").CombinedOutput(); err != nil {
-		b.Fatalf("build: %v\n%s", err, out)
-	}
-	plant, err := practice.New(practice.Options{})
-	if err != nil {
-		b.Fatal(err)
-	}
-	done := make(chan error, 1)
-	go func() { done <- plant.Run(b.Context()) }()
-	site := siteFor(b, plant.Addresses())
+	binary, site := builtBesidePlant(b)
 	var listening, reading time.Duration
 	for b.Loop() {
 		l, r := startOnce(b, binary, site)
@@ -43,6 +33,28 @@ func BenchmarkStart(b *testing.B) {
 		b.Fatal(err)
 	}
 	b.ReportMetric(float64(info.Size())/(1<<20), "MiB-binary") // after the loop, whose start forgets what was reported
+}
+
+// builtDaemon builds the program as it is packaged.
+func builtDaemon(b *testing.B) string {
+	b.Helper()
+	binary := filepath.Join(b.TempDir(), "roundsman")
+	if out, err := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", binary, ".").CombinedOutput(); err != nil {
+		b.Fatalf("build: %v\n%s", err, out)
+	}
+	return binary
+}
+
+// builtBesidePlant builds the program and starts a practice plant, whose site file it returns.
+func builtBesidePlant(b *testing.B) (binary, site string) {
+	b.Helper()
+	plant, err := practice.New(practice.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() { done <- plant.Run(b.Context()) }()
+	return builtDaemon(b), siteFor(b, plant.Addresses())
 }
 
 // siteFor writes the demo site's files with the plant's addresses in them.

@@ -7,24 +7,13 @@ import (
 	"testing"
 	"time"
 
-	"roundsman/collector/practice"
 	"roundsman/exporter/record"
 )
 
 // BenchmarkStop asks the real binary on the demo site to end in the middle of its work and measures how long it takes until
 // the process is gone. Each time the stop must be on the record, as its last line.
 func BenchmarkStop(b *testing.B) {
-	binary := filepath.Join(b.TempDir(), "roundsman")
-	if out, err := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", binary, ".").CombinedOutput(); err != nil {
-		b.Fatalf("build: %v\n%s", err, out)
-	}
-	plant, err := practice.New(practice.Options{})
-	if err != nil {
-		b.Fatal(err)
-	}
-	done := make(chan error, 1)
-	go func() { done <- plant.Run(b.Context()) }()
-	site := siteFor(b, plant.Addresses())
+	binary, site := builtBesidePlant(b)
 	var all, slowest time.Duration
 	for b.Loop() {
 		took := stopOnce(b, binary, site)

@@ -16,6 +16,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	dto "github.com/prometheus/client_model/go"
 	"github.com/prometheus/common/expfmt"
+
+	"roundsman/exporter"
 )
 
 // The text formats that are written from ready lines.
@@ -104,7 +106,7 @@ func (m *Metrics) serve(w http.ResponseWriter, r *http.Request, format expfmt.Fo
 // send writes the page, compressed for those who ask. The fastest level: a page
 // is scraped again and again on a small box, and its lines resemble each other.
 func send(w http.ResponseWriter, r *http.Request, page *bytes.Buffer) {
-	if !acceptsGzip(r.Header) {
+	if !exporter.TakesGzip(r.Header) {
 		w.Header().Set("Content-Length", strconv.Itoa(page.Len()))
 		_, _ = w.Write(page.Bytes()) // the client may be gone
 		return
@@ -116,19 +118,6 @@ func send(w http.ResponseWriter, r *http.Request, page *bytes.Buffer) {
 	}
 	_, _ = io.Copy(z, bytes.NewReader(page.Bytes()))
 	_ = z.Close()
-}
-
-// acceptsGzip reports whether the Accept-Encoding header (RFC 9110, section 12.5.3) takes gzip.
-func acceptsGzip(h http.Header) bool {
-	for part := range strings.SplitSeq(strings.Join(h.Values("Accept-Encoding"), ","), ",") {
-		coding, params, _ := strings.Cut(strings.ToLower(strings.ReplaceAll(part, " ", "")), ";")
-		if coding != "gzip" && coding != "*" {
-			continue
-		}
-		q, err := strconv.ParseFloat(strings.TrimPrefix(params, "q="), 64)
-		return params == "" || err == nil && q > 0
-	}
-	return false
 }
 
 // write appends all families in a text format.

@@ -62,34 +62,18 @@ func (p *Panel) apiDuty(w http.ResponseWriter, r *http.Request) error {
 	if p.opts.Duties == nil {
 		return problemf(http.StatusServiceUnavailable, "nothing is recorded here")
 	}
-	v, _ := p.now()
-	from, to, err := spanOf(r.URL.Query(), siteZone(v))
-	if err != nil {
-		return err
-	}
-	ctx, cancel := context.WithTimeout(r.Context(), figuresWait)
-	defer cancel()
 	name := r.PathValue("equipment")
-	body, err := p.opts.Duties.Duty(ctx, name, from, to)
-	switch {
-	case errors.Is(err, exporter.ErrNoEquipment):
-		var names []string
-		for i := range v.Equipment {
-			names = append(names, v.Equipment[i].Name)
+	return p.review(w, r, func(ctx context.Context, from, to time.Time) ([]byte, error) {
+		body, err := p.opts.Duties.Duty(ctx, name, from, to)
+		if errors.Is(err, exporter.ErrNoEquipment) {
+			var names []string
+			for _, e := range p.board.View().Equipment {
+				names = append(names, e.Name)
+			}
+			return nil, problemf(http.StatusNotFound, "there is no equipment %s", quoteNear(name, names))
 		}
-		return problemf(http.StatusNotFound, "there is no equipment %s", quoteNear(name, names))
-	case errors.Is(err, exporter.ErrSpan):
-		return problemf(http.StatusBadRequest, "%s", strings.ToValidUTF8(err.Error(), "?")).about("from")
-	case errors.Is(err, context.DeadlineExceeded):
-		w.Header().Set("Retry-After", "10")
-		return problemf(http.StatusServiceUnavailable, "the record is busy: ask again later")
-	case err != nil:
-		return err
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.Header().Set("Cache-Control", "no-store")
-	_, _ = w.Write(body) // the client may be gone
-	return nil
+		return body, err
+	})
 }
 
 // serviceRequest is what comes with a service that was done.

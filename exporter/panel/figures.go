@@ -1,15 +1,11 @@
 package panel
 
 import (
-	"context"
 	"errors"
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
-
-	"roundsman/exporter"
 )
 
 // figuresWait is the longest that an answer may wait for its figures.
@@ -22,27 +18,7 @@ func (p *Panel) apiFigures(w http.ResponseWriter, r *http.Request) error {
 	if p.opts.Reviews == nil {
 		return problemf(http.StatusServiceUnavailable, "nothing is recorded here")
 	}
-	v, _ := p.now()
-	from, to, err := spanOf(r.URL.Query(), siteZone(v))
-	if err != nil {
-		return err
-	}
-	ctx, cancel := context.WithTimeout(r.Context(), figuresWait)
-	defer cancel()
-	body, err := p.opts.Reviews.Alarms(ctx, from, to)
-	switch {
-	case errors.Is(err, exporter.ErrSpan):
-		return problemf(http.StatusBadRequest, "%s", strings.ToValidUTF8(err.Error(), "?")).about("from")
-	case errors.Is(err, exporter.ErrReviewing), errors.Is(err, context.DeadlineExceeded):
-		w.Header().Set("Retry-After", "10")
-		return problemf(http.StatusServiceUnavailable, "the figures of a span are computed one at a time, and others wait: ask again later")
-	case err != nil:
-		return err
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.Header().Set("Cache-Control", "no-store")
-	_, _ = w.Write(body) // the client may be gone
-	return nil
+	return p.review(w, r, p.opts.Reviews.Alarms)
 }
 
 // spanOf reads a span of time; the ends that are not given are zero.

@@ -3,9 +3,10 @@ package panel
 import (
 	"compress/gzip"
 	"net/http"
-	"strconv"
 	"strings"
 	"sync"
+
+	"roundsman/exporter"
 )
 
 // leastPacked bytes are worth packing: less fits into one packet as it is.
@@ -23,7 +24,7 @@ func pack(next http.Handler) http.Handler {
 	}}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Add("Vary", "Accept-Encoding")
-		if r.Method == http.MethodHead || !takesGzip(r.Header) {
+		if r.Method == http.MethodHead || !exporter.TakesGzip(r.Header) {
 			next.ServeHTTP(w, r)
 			return
 		}
@@ -31,19 +32,6 @@ func pack(next http.Handler) http.Handler {
 		defer p.end()
 		next.ServeHTTP(p, r)
 	})
-}
-
-// takesGzip reports whether the Accept-Encoding header (RFC 9110, section 12.5.3) takes gzip.
-func takesGzip(h http.Header) bool {
-	for part := range strings.SplitSeq(strings.Join(h.Values("Accept-Encoding"), ","), ",") {
-		coding, params, _ := strings.Cut(strings.ToLower(strings.ReplaceAll(part, " ", "")), ";")
-		if coding != "gzip" && coding != "*" {
-			continue
-		}
-		q, err := strconv.ParseFloat(strings.TrimPrefix(params, "q="), 64)
-		return params == "" || err == nil && q > 0
-	}
-	return false
 }
 
 // packer decides with the first bytes of an answer whether they are packed.

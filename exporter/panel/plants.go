@@ -10,15 +10,15 @@ import (
 	"roundsman/exporter"
 )
 
-// plantFigures computes the figures of one part of the site over a span.
-type plantFigures func(ctx context.Context, from, to time.Time) ([]byte, error)
+// reviewFigures computes the figures of one part of the site over a span.
+type reviewFigures func(ctx context.Context, from, to time.Time) ([]byte, error)
 
 // apiAir answers how the compressed air did over a span: over the last thirty days where none is given.
 func (p *Panel) apiAir(w http.ResponseWriter, r *http.Request) error {
 	if p.opts.Plants == nil {
 		return problemf(http.StatusServiceUnavailable, "nothing is recorded here")
 	}
-	return p.plant(w, r, p.opts.Plants.Air)
+	return p.review(w, r, p.opts.Plants.Air)
 }
 
 // apiWater answers how the water did.
@@ -26,10 +26,11 @@ func (p *Panel) apiWater(w http.ResponseWriter, r *http.Request) error {
 	if p.opts.Plants == nil {
 		return problemf(http.StatusServiceUnavailable, "nothing is recorded here")
 	}
-	return p.plant(w, r, p.opts.Plants.Water)
+	return p.review(w, r, p.opts.Plants.Water)
 }
 
-func (p *Panel) plant(w http.ResponseWriter, r *http.Request, figures plantFigures) error {
+// review answers the figures of a span.
+func (p *Panel) review(w http.ResponseWriter, r *http.Request, figures reviewFigures) error {
 	v, _ := p.now()
 	from, to, err := spanOf(r.URL.Query(), siteZone(v))
 	if err != nil {

@@ -51,21 +51,16 @@ type readingsQuery struct {
 // apiReadings answers what was kept of one point. Without 'from' and 'to' it is the last day, without 'step' some
 // hundreds of steps. Steps without a usable reading are left out.
 func (p *Panel) apiReadings(w http.ResponseWriter, r *http.Request) error {
-	v, _ := p.now()
-	name := r.PathValue("point")
-	at := slices.IndexFunc(v.Site.Points, func(pt collector.Point) bool { return pt.Name == name })
-	if at < 0 {
-		return problemf(http.StatusNotFound, "there is no point %q", strings.ToValidUTF8(name, "?"))
-	}
-	if p.opts.Trends == nil {
-		return problemf(http.StatusServiceUnavailable, "no readings are kept here")
+	v, pt, err := p.keptPoint(r)
+	if err != nil {
+		return err
 	}
 	q, err := readingsQueryOf(r.URL.Query(), v.Time)
 	if err != nil {
 		return err
 	}
-	j := readingsJSON{Point: name, Unit: v.Site.Points[at].Unit, Readings: []jsonNumber{}}
-	unit, steps, err := p.opts.Trends.Steps(r.Context(), name, q.from, q.to, q.step)
+	j := readingsJSON{Point: pt.Name, Unit: pt.Unit, Readings: []jsonNumber{}}
+	unit, steps, err := p.opts.Trends.Steps(r.Context(), pt.Name, q.from, q.to, q.step)
 	switch {
 	case errors.Is(err, exporter.ErrNoTrend):
 		return writeJSON(w, j)
@@ -79,6 +74,20 @@ func (p *Panel) apiReadings(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	return writeJSON(w, j)
+}
+
+// keptPoint finds the point that a request is about, where readings are kept.
+func (p *Panel) keptPoint(r *http.Request) (*exporter.View, *collector.Point, error) {
+	v, _ := p.now()
+	name := r.PathValue("point")
+	at := slices.IndexFunc(v.Site.Points, func(pt collector.Point) bool { return pt.Name == name })
+	if at < 0 {
+		return nil, nil, problemf(http.StatusNotFound, "there is no point %q", strings.ToValidUTF8(name, "?"))
+	}
+	if p.opts.Trends == nil {
+		return nil, nil, problemf(http.StatusServiceUnavailable, "no readings are kept here")
+	}
+	return v, &v.Site.Points[at], nil
 }
 
 var readingsFields = []string{"from", "to", "step"}

@@ -45,7 +45,7 @@ func (p *Panel) reviewHead(r *http.Request, v *exporter.View, name, title, usual
 
 // figures computes into what a page shows, or leaves word of why there is nothing. They come by the interface's own
 // answer, so that a page never tells another number.
-func (h *reviewHead) figures(ctx context.Context, ask plantFigures, into any) error {
+func (h *reviewHead) figures(ctx context.Context, ask reviewFigures, into any) error {
 	ctx, cancel := context.WithTimeout(ctx, reviewWait)
 	defer cancel()
 	body, err := ask(ctx, h.Span.From, h.Span.To)

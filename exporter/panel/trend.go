@@ -8,7 +8,6 @@ import (
 	"math"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -224,27 +223,22 @@ func drawLimits(pt *collector.Point, l limits) (list []draw.Limit) {
 // readingsCSV answers what was kept of one point as a file for a spreadsheet: 'time,point,unit,min,mean,max'. It takes a
 // 'span', or 'from', 'to' and 'step' as the interface does.
 func (p *Panel) readingsCSV(w http.ResponseWriter, r *http.Request) error {
-	v, _ := p.now()
-	name := r.PathValue("point")
-	at := slices.IndexFunc(v.Site.Points, func(pt collector.Point) bool { return pt.Name == name })
-	if at < 0 {
-		return problemf(http.StatusNotFound, "there is no point %q", strings.ToValidUTF8(name, "?"))
-	}
-	if p.opts.Trends == nil {
-		return problemf(http.StatusServiceUnavailable, "no readings are kept here")
-	}
-	q, err := csvQuery(r.URL.Query(), v.Time, p.facts(name))
+	v, pt, err := p.keptPoint(r)
 	if err != nil {
 		return err
 	}
-	unit, steps, err := p.opts.Trends.Steps(r.Context(), name, q.from, q.to, q.step)
+	q, err := csvQuery(r.URL.Query(), v.Time, p.facts(pt.Name))
+	if err != nil {
+		return err
+	}
+	unit, steps, err := p.opts.Trends.Steps(r.Context(), pt.Name, q.from, q.to, q.step)
 	if err != nil && !errors.Is(err, exporter.ErrNoTrend) {
 		return fmt.Errorf("readings: %w", err)
 	}
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8; header=present")
-	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", fileName(name)+".csv"))
+	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", fileName(pt.Name)+".csv"))
 	w.Header().Set("Cache-Control", "no-store")
-	_, _ = w.Write(csvOf(name, unit, steps, siteZone(v))) // the client may be gone
+	_, _ = w.Write(csvOf(pt.Name, unit, steps, siteZone(v))) // the client may be gone
 	return nil
 }
 

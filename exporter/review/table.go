@@ -5,9 +5,9 @@ import (
 	"io"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
-	"unicode/utf8"
+
+	paper "roundsman/exporter/review/page"
 )
 
 // longest is how many lines each list of alarms has in Table; the rest is counted.
@@ -51,31 +51,11 @@ func (p *page) line(format string, values ...any) {
 	}
 }
 
-// rows writes a head and rows in columns; a cell that begins with a tab stands to the right.
+// rows writes a head and rows in columns.
 func (p *page) rows(rows [][]string) {
-	var width []int
-	for _, row := range rows {
-		for i, c := range row {
-			if i == len(width) {
-				width = append(width, 0)
-			}
-			width[i] = max(width[i], utf8.RuneCountInString(strings.TrimPrefix(c, "\t")))
-		}
-	}
 	p.line("")
-	for _, row := range rows {
-		var b strings.Builder
-		for i, c := range row {
-			text, right := strings.CutPrefix(c, "\t")
-			pad := strings.Repeat(" ", width[i]-utf8.RuneCountInString(text))
-			if right {
-				text = pad + text
-			} else {
-				text += pad
-			}
-			b.WriteString(text + "  ")
-		}
-		p.line("%s", strings.TrimRight(b.String(), " "))
+	for _, line := range paper.Columns(rows) {
+		p.line("%s", line)
 	}
 }
 

@@ -74,6 +74,16 @@ func Right(s string) string { return "\t" + s }
 
 // Rows writes an empty line, a head and rows in columns, two blanks apart.
 func (p *Page) Rows(rows [][]string) {
+	p.Line("")
+	for _, line := range Columns(rows) {
+		if p.err == nil {
+			_, p.err = fmt.Fprintln(p.w, line)
+		}
+	}
+}
+
+// Columns lines rows up in columns, two blanks apart; cells made by Right stand to the right of theirs.
+func Columns(rows [][]string) []string {
 	var width []int
 	for _, row := range rows {
 		for i, c := range row {
@@ -83,7 +93,7 @@ func (p *Page) Rows(rows [][]string) {
 			width[i] = max(width[i], utf8.RuneCountInString(strings.TrimPrefix(c, "\t")))
 		}
 	}
-	p.Line("")
+	lines := make([]string, 0, len(rows))
 	for _, row := range rows {
 		var b strings.Builder
 		for i, c := range row {
@@ -96,10 +106,9 @@ func (p *Page) Rows(rows [][]string) {
 			}
 			b.WriteString(text + "  ")
 		}
-		if p.err == nil {
-			_, p.err = fmt.Fprintln(p.w, strings.TrimRight(b.String(), " "))
-		}
+		lines = append(lines, strings.TrimRight(b.String(), " "))
 	}
+	return lines
 }
 
 // Number writes a value with so many decimals, a dash for none.
