@@ -170,6 +170,8 @@ type PairFigures struct {
 	With  string        `json:"with"`
 	Share minutes.Known `json:"share"` // of the run time of both
 	Even  bool          `json:"even"`
+
+	ran float64 // seconds, both of them
 }
 
 // Closed is what ran outside opening hours.

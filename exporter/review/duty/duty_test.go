@@ -247,6 +247,13 @@ func TestPairs(t *testing.T) {
 		}
 	}
 	r = room{}
+	r.run("one", monday.Add(time.Hour), 100*time.Second) // all of it by one, but too little to say anything
+	for _, m := range reviewed(t, &r, plan, week()).Machines {
+		if strings.Contains(m.Decide, "Swap") {
+			t.Errorf("%s after 100 s: %s", m.Equipment, m.Decide)
+		}
+	}
+	r = room{}
 	r.run("one", monday.Add(time.Hour), 6*time.Hour)
 	r.run("two", monday.Add(24*time.Hour), 4*time.Hour)
 	if m := reviewed(t, &r, plan, week()).Machines[0]; !m.Pair.Even || m.Decide != "Nothing to decide." {

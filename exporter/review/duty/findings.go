@@ -139,7 +139,7 @@ func closedRuns(f *MachineFigures) found {
 
 func uneven(f *MachineFigures) found {
 	p := f.Pair
-	if p == nil || p.Even || f.RunSeconds/math.Max(float64(p.Share), 1e-9) < pairAtLeast.Seconds() && p.Share > 0 {
+	if p == nil || p.Even || seconds(p.ran) < pairAtLeast {
 		return found{}
 	}
 	lead, lag := f.Equipment, p.With

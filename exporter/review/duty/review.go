@@ -348,7 +348,7 @@ func (w *work) pairs(f *Figures) {
 			continue
 		}
 		own := f.Machines[i].RunSeconds
-		p := &PairFigures{With: with, Share: ratio(own, own+other)}
+		p := &PairFigures{With: with, Share: ratio(own, own+other), ran: own + other}
 		p.Even = !p.Share.Is() || p.Share >= 0.4 && p.Share <= 0.6
 		f.Machines[i].Pair = p
 	}
