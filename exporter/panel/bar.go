@@ -138,17 +138,25 @@ func barWords(p *collector.Point, l limits) string {
 	return "limits: " + strings.Join(parts, ", ")
 }
 
-// limitsOf returns the limits of every point of a site, by point.
+// limitsOf returns the limits of every point of a site, by point. One that counts only while something
+// else holds must not hide the point's own: it stands where there is no other of its kind.
 func limitsOf(site *exporter.Site) []limits {
-	all := make([]limits, len(site.Points))
-	for i := range all {
-		all[i] = noLimits()
+	own, sometimes := make([]limits, len(site.Points)), make([]limits, len(site.Points))
+	for i := range own {
+		own[i], sometimes[i] = noLimits(), noLimits()
 	}
 	for i := range site.Rules {
-		r := &site.Rules[i]
-		if int(r.Point) >= 0 && int(r.Point) < len(all) {
-			all[r.Point].add(r)
+		r, into := &site.Rules[i], own
+		if len(r.While) > 0 {
+			into = sometimes
+		}
+		if int(r.Point) >= 0 && int(r.Point) < len(into) {
+			into[r.Point].add(r)
 		}
 	}
-	return all
+	for i, l := range sometimes {
+		o := &own[i]
+		*o = limits{firstNumber(o.lowLow, l.lowLow), firstNumber(o.low, l.low), firstNumber(o.high, l.high), firstNumber(o.highHigh, l.highHigh)}
+	}
+	return own
 }
