@@ -435,6 +435,33 @@ func TestMarker(t *testing.T) {
 	})
 }
 
+// What a moved map brought leaves no trace: a failed current is not judged by its neighbour's, nor a value by a zero.
+func TestMovedMapLeavesNoTrace(t *testing.T) {
+	for _, kind := range []device.Kind{device.Shifted, device.Zeros} {
+		inBubble(t, func(ctx context.Context, t *testing.T) {
+			failed, b := loopPoint(3480)
+			b.Set(device.Holding, 99, 23205)
+			b.Set(device.Holding, failed.Start-1, 12000)
+			steady := failed
+			steady.Start, steady.Scale.MaxRate = 150, 0.1
+			b.Set(device.Holding, 150, 12000)
+			r := newRig(ctx, map[uint8]*device.Bank{1: b})
+			r.opts.Units = map[uint8]modbus.Unit{1: {Marker: &modbus.Marker{Table: modbus.HoldingRegisters, Start: 99, Equals: 23205}, Status: collector.NoPoint}}
+			one, two := r.addPoint(failed), r.addPoint(steady)
+			out := start(ctx, t, r.link(t))
+			got := next(out, 12)
+			wantFault(t, got[one], collector.SignalLow, "3.48 mA")
+			wantValue(t, got[two], 8)
+			r.server.Inject(device.Fault{Kind: kind})
+			wantFault(t, next(out, 3)[one], collector.MapMoved, "marker")
+			r.server.Heal()
+			got = next(out, 1)
+			wantFault(t, got[one], collector.SignalLow, "3.48 mA")
+			wantValue(t, got[two], 8)
+		})
+	}
+}
+
 // When several signals of a unit leave their ranges in one round, the unit is named.
 func TestUnitDisturbed(t *testing.T) {
 	inBubble(t, func(ctx context.Context, t *testing.T) {

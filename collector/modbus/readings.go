@@ -115,8 +115,10 @@ func (r *round) up() (bool, string) {
 	return false, st.LastError
 }
 
-// pointReadings adds the readings of the unit's due points.
+// pointReadings adds the readings of the unit's due points. What a moved map brought is another register's, so no channel
+// may see it: it would be the value before the next one.
 func (r *round) pointReadings(out []collector.Reading, u *unit, now collector.Moment) []collector.Reading {
+	moved, why := u.moved(r.Link)
 	for i := range r.groups {
 		if r.due>>i&1 == 0 {
 			continue
@@ -124,6 +126,10 @@ func (r *round) pointReadings(out []collector.Reading, u *unit, now collector.Mo
 		for _, n := range r.groups[i].slots {
 			s := &r.slots[n]
 			if s.unit != u {
+				continue
+			}
+			if moved != collector.NoFault && s.got.round == r.count && s.got.err == nil {
+				out = append(out, collector.Fail(s.id, moved, s.got.raw, s.got.at, why))
 				continue
 			}
 			p := s.reading(r.count, now)
