@@ -29,6 +29,11 @@ const (
 	// AsFound and AsLeft tell a comparison of a point with the gauge beside its sensor, before and after work on it.
 	AsFound Kind = "as found"
 	AsLeft  Kind = "as left"
+	// RecordTakenUp: the record could not be opened at the start; Length: for how long what happened was kept in memory. Why
+	// tells what was the matter, and what of that time is on the record.
+	RecordTakenUp Kind = "record taken up"
+	// AlarmAnew: what was kept of the alarm could not be read at the start, so that it began anew; Why tells how it stood.
+	AlarmAnew Kind = "judged anew"
 	// LinesRedated: Count lines from before the clock was set have got their true time, the first is at Until.
 	LinesRedated Kind = "lines re-dated"
 )

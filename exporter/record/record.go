@@ -35,6 +35,7 @@ type Options struct {
 	BeatEvery  time.Duration    // how often it is written that the box is alive; 0: DefaultBeatEvery
 	RetryEvery time.Duration    // how long after a failed write the next is tried; 0: DefaultRetryEvery
 	Boot       func() Boot      // nil: ThisBoot
+	Began      collector.Moment // when the program began, if the record could not be opened then; 0: now
 }
 
 // Boot is one run of the machine's operating system.

@@ -37,10 +37,23 @@ func (r *Record) Restore() (State, error) {
 	return r.kept, nil
 }
 
+// Reread makes Restore return what is kept now, as of a stop that was planned at this moment: for who goes on with an open
+// record after it wrote what it had kept elsewhere. It belongs to the goroutine that judges.
+func (r *Record) Reread(ctx context.Context) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	now := r.opts.Clock.Now()
+	r.kept = State{Planned: true, GapKnown: true, Alive: r.opts.Clock.Time(now)}
+	if err := r.restore(ctx, r.Reader.db, now); err != nil {
+		return r.fail("restore", reason(err), "")
+	}
+	return nil
+}
+
 // restore reads the kept memories and moves them to this run's clock.
-func (r *Record) restore(ctx context.Context, now collector.Moment) error {
+func (r *Record) restore(ctx context.Context, q queryer, now collector.Moment) error {
 	k := &r.kept
-	m, dutyKept, counts, unread, err := readMemories(ctx, r.db)
+	m, dutyKept, counts, unread, err := readMemories(ctx, q)
 	if err != nil {
 		return err
 	}
@@ -54,7 +67,7 @@ func (r *Record) restore(ctx context.Context, now collector.Moment) error {
 		c.At = shift(c.At, -r.offset)
 		k.Counts[name] = c
 	}
-	o, err := readOutbox(ctx, r.db)
+	o, err := readOutbox(ctx, q)
 	k.Outbox = o.shifted(-r.offset)
 	return err
 }

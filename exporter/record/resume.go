@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -66,12 +67,13 @@ func (r *Record) resume(ctx context.Context) error {
 		return err
 	}
 	now := r.opts.Clock.Now()
+	began := cmp.Or(r.opts.Began, now)
 	r.run, r.seq = s.run+1, s.seq
 	r.kept = State{First: !s.known}
 	if s.known {
 		passed, sure := s.since(r.opts.Boot(), r.opts.Clock.Time(now), r.opts.NotBefore)
-		begins := max(s.moment.Add(passed), s.alive)
-		r.offset = begins.Sub(now)
+		begins := max(s.moment.Add(passed-now.Sub(began)), s.alive)
+		r.offset = begins.Sub(began)
 		r.last.Steady = s.alive
 		r.kept.Alive, r.kept.Planned = s.time.Add(s.alive.Sub(s.moment)), s.planned
 		r.kept.Gap, r.kept.GapKnown = begins.Sub(s.alive), sure
@@ -82,12 +84,12 @@ func (r *Record) resume(ctx context.Context) error {
 	if err := r.findUndated(ctx); err != nil {
 		return err
 	}
-	return r.restore(ctx, now)
+	return r.restore(ctx, r.db, now)
 }
 
 // begin journals the start, with the outage before it. A disk that is full gets the reserve's room for it.
 func (r *Record) begin() {
-	now := r.opts.Clock.Now()
+	now := cmp.Or(r.opts.Began, r.opts.Clock.Now())
 	start := Line{Kind: BoxStarted, At: now, Why: r.opts.Version}
 	switch {
 	case r.kept.First:
