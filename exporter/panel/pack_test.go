@@ -9,6 +9,7 @@ import (
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -138,6 +139,33 @@ func TestAssetsOnce(t *testing.T) {
 	}
 	if w := packed(h, "/points/none"); w.Code != http.StatusNotFound || w.Header().Get("Content-Type") != "application/problem+json" {
 		t.Errorf("a problem: %d %v", w.Code, w.Header())
+	}
+}
+
+// TestAssetsForEver: the addresses that pages name hold what never changes, so no later page waits for a question about them;
+// those without a version, or with an old one, do not. Each page's parts are there.
+func TestAssetsForEver(t *testing.T) {
+	h := saturday()
+	named := regexp.MustCompile(`(?:href|src)="(/assets/[a-z]+\.(?:css|js)\?v=[0-9a-f]{12})"`)
+	seen := map[string]bool{}
+	for _, page := range []string{"/", "/alarms", "/points/air.header.pressure"} {
+		for _, m := range named.FindAllStringSubmatch(get(t, h, page).Body.String(), -1) {
+			seen[m[1]] = true
+		}
+	}
+	if len(seen) != 3 {
+		t.Fatalf("the pages name %v", seen)
+	}
+	for target := range seen {
+		bare, _, _ := strings.Cut(target, "?")
+		if w := packed(h, target); w.Code != 200 || w.Header().Get("Cache-Control") != "max-age=31536000, immutable" {
+			t.Errorf("%s: %d %v", target, w.Code, w.Header())
+		}
+		for _, other := range []string{bare, bare + "?v=000000000000", bare + "?v="} {
+			if w := packed(h, other); w.Code != 200 || w.Header().Get("Cache-Control") != "no-cache" {
+				t.Errorf("%s: %d %v", other, w.Code, w.Header())
+			}
+		}
 	}
 }
 

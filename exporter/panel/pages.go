@@ -2,7 +2,6 @@ package panel
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"embed"
 	"fmt"
 	"html/template"
@@ -13,7 +12,6 @@ import (
 
 	"roundsman/collector"
 	"roundsman/exporter"
-	"roundsman/exporter/panel/draw"
 	"roundsman/rules"
 )
 
@@ -21,7 +19,7 @@ import (
 var assets embed.FS
 
 // pages are the templates; they do not change.
-var pages = template.Must(template.ParseFS(assets, "assets/*.html"))
+var pages = template.Must(template.New("").Funcs(template.FuncMap{"asset": assetPath}).ParseFS(assets, "assets/*.html"))
 
 // show renders a page whole before anything is sent, so that an error is an answer of its own.
 func show(w http.ResponseWriter, name string, data any) error {
@@ -190,27 +188,4 @@ func (p *Panel) judge(v *exporter.View, a alarmRow, rule int) judge {
 		j.Respond = roughly(r.TimeToRespond)
 	}
 	return j
-}
-
-// asset serves the style sheet and the script.
-func (p *Panel) asset(w http.ResponseWriter, r *http.Request) error {
-	name := r.PathValue("file")
-	kind, ok := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}[path.Ext(name)]
-	body, err := assets.ReadFile("assets/" + name)
-	if !ok || err != nil {
-		return notFound(w, r)
-	}
-	if name == "sheet.css" {
-		body = append(body, draw.Style()...)
-	}
-	tag := fmt.Sprintf(`W/"%x"`, sha256.Sum256(body)) // weak: it is sent packed and not
-	w.Header().Set("Content-Type", kind)
-	w.Header().Set("Cache-Control", "no-cache") // they change with the program
-	w.Header().Set("ETag", tag)
-	if strings.Contains(r.Header.Get("If-None-Match"), tag) {
-		w.WriteHeader(http.StatusNotModified)
-		return nil
-	}
-	_, _ = w.Write(body)
-	return nil
 }

@@ -35,6 +35,7 @@ type head struct {
 	Refresh      int     // seconds after which a browser without scripts fetches the page anew; 0 never
 	Silence      int64   // milliseconds without an event after which a page calls itself old
 	OverdueAfter float64 // seconds: Options.Overdue
+	Mark         string  // of the view: markOf
 }
 
 // sheet is the round sheet: one line per point, as on a paper log.
@@ -113,7 +114,7 @@ func (p *Panel) head(v *exporter.View, now collector.Moment, page, title string)
 	at := p.wallTime(v.At).In(zone)
 	h := head{Title: title, Page: page, Site: v.Site.Name, Demo: v.Site.Demo, Zone: zone.String(),
 		Day: at.Format("Monday 2 January 2006"), Clock: at.Format("15:04:05"),
-		Refresh: 10, Silence: 3 * p.opts.Heartbeat.Milliseconds(), OverdueAfter: p.opts.Overdue.Seconds()}
+		Refresh: 10, Silence: 3 * p.opts.Heartbeat.Milliseconds(), OverdueAfter: p.opts.Overdue.Seconds(), Mark: markOf(v)}
 	h.SignIn, h.HasReviews = p.accounts(), p.opts.Duties != nil || p.opts.Plants != nil
 	if age := now.Sub(v.At); age > p.opts.Overdue {
 		h.Overdue = roughly(age)

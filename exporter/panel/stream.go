@@ -21,6 +21,7 @@ type changeJSON struct {
 	Alarms []alarmJSON  `json:"alarms"`
 	Links  []linkStatus `json:"links"`
 	Calls  string       `json:"calls,omitempty"` // that people cannot be called, in words
+	Mark   string       `json:"mark,omitempty"`  // of the view, in the first event: a page with the same shows all but plain numbers already
 }
 
 // writeLimit is how long a client may take to take one event.
@@ -159,6 +160,9 @@ func (p *Panel) change(old, v *exporter.View) (changeJSON, bool) {
 		if old == nil || i >= len(old.Links) || linkChanged(&old.Links[i], &v.Links[i]) {
 			c.Links = append(c.Links, p.linkJSON(&v.Links[i]))
 		}
+	}
+	if old == nil {
+		c.Mark = markOf(v)
 	}
 	return c, old == nil || len(c.Points)+len(c.Alarms)+len(c.Links) > 0
 }

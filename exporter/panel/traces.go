@@ -142,6 +142,7 @@ func (p *Panel) watchStates(ctx context.Context) error {
 		changed := p.board.Changed() // before View, so that nothing is missed
 		v := p.board.View()
 		p.log.step(last, v)
+		p.shared.turn(v)
 		last = v
 		select {
 		case <-changed:

@@ -10,7 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"roundsman/collector"
 	"roundsman/exporter"
+	"roundsman/exporter/exportertest"
 	"roundsman/exporter/panel"
 	"roundsman/rules"
 )
@@ -115,6 +117,52 @@ func TestBrowserSleeps(t *testing.T) {
 	if list := s.tries(woken); len(list) == 0 || list[0].Sub(woken) > 2500*time.Millisecond {
 		t.Errorf("woken at %v it asked at %v", woken, list)
 	}
+}
+
+// TestBrowserFetchesOnce: a page that shows all of the stream's first event is not fetched a second time, neither a sheet
+// full of alarms and lost readings nor a point's page; what happened between the page and the stream is.
+func TestBrowserFetchesOnce(t *testing.T) {
+	t.Parallel()
+	clock := collector.NewClock()
+	room := exportertest.Saturday(clock)
+	board := exporter.NewBoard(clock, room.View())
+	h := panel.New(board, panel.Options{Throttle: 20 * time.Millisecond, Overdue: time.Hour}).Handler()
+	var pages, streams atomic.Int64
+	var between atomic.Bool
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		switch {
+		case r.URL.Path == "/api/v1/stream":
+			if between.Load() {
+				room.Pass(time.Second)
+				room.Alarm("hyd-1-low", rules.Unacknowledged, 0)
+				board.Publish(room.View())
+			}
+			streams.Add(1)
+		case r.URL.Path == "/" || strings.HasPrefix(r.URL.Path, "/points/"):
+			pages.Add(1)
+		}
+		h.ServeHTTP(w, r)
+	}))
+	t.Cleanup(server.Close) // after the browser
+	b := openBrowser(t)
+	b.screen(390, "light")
+	for _, path := range []string{"/", "/points/air.header.pressure"} {
+		pages.Store(0)
+		streams.Store(0)
+		b.visit(server.URL + path)
+		b.until(`document.body.dataset.mark === undefined`) // the first event was there
+		room.Pass(time.Second)
+		room.Set("hyd.oil.temperature", 48.5)
+		room.Set("air.dew.point", 4.4)
+		board.Publish(room.View()) // a fetch that the first event asked for would be on its way before this one is shown
+		b.until(`document.querySelector("#clock").textContent === ` + fmt.Sprintf("%q", clock.Time(room.Now()).In(room.Site().Zone).Format("15:04:05")))
+		if pages.Load() != 1 || streams.Load() != 1 {
+			t.Errorf("%s was fetched %d times, with %d streams", path, pages.Load(), streams.Load())
+		}
+	}
+	between.Store(true)
+	b.visit(server.URL + "/")
+	b.until(`document.querySelector(".status").textContent.includes("Hyd 1 low") || document.querySelector('[data-alarm="hyd-1-low"]') !== null`)
 }
 
 // TestBrowserReadsOut: the value under the mouse and the arrow keys stands below a trend, and stays while the page changes

@@ -148,18 +148,21 @@
   const change = (e) => {
     const c = JSON.parse(e.data);
     hear(c.time);
-    let whole = first || c.alarms.length > 0 || c.links.length > 0 || callsMoved(c.calls);
+    // the page as it came shows all of the first event but plain numbers, if it was drawn from what bears the same mark
+    const same = first && c.mark !== undefined && c.mark === body.dataset.mark;
+    delete body.dataset.mark; // true of the page as it came only
+    let whole = !same && (first || c.alarms.length > 0 || c.links.length > 0) || callsMoved(c.calls);
     first = false;
     if (body.dataset.page === "sheet") {
       for (const p of c.points) {
         const row = document.querySelector('[data-point="' + CSS.escape(p.point) + '"]');
-        if (!row || !set(row, p)) whole = true;
+        if ((!row || !set(row, p)) && !same) whole = true;
       }
     } else if (body.dataset.page === "point") {
       const row = document.querySelector("[data-point]");
       const p = c.points.find((p) => row && p.point === row.dataset.point);
-      if (p && !set(row, p)) whole = true;
-      else if (p) soon();
+      if (p && !set(row, p)) whole ||= !same;
+      else if (p && !same) soon();
     }
     // the page of phones is what its script made of it; a review is as of when it was asked for
     if (whole && !/^(phones|pumps|air|water)$/.test(body.dataset.page)) anew();
@@ -209,11 +212,20 @@
   };
   document.addEventListener("visibilitychange", woke);
   addEventListener("online", woke);
-  open();
+  // The page is shown before it is made live: on a slow phone the first values would be waited for otherwise. A page that
+  // is not in sight is painted by nobody.
+  let begun = false;
+  const begin = () => {
+    if (begun) return;
+    begun = true;
+    open();
+    setInterval(watch, 1000);
+  };
+  requestAnimationFrame(() => setTimeout(begin));
+  setTimeout(begin, 1000);
   // On a home screen the worker keeps the last sheet for when the box is out of reach: a fresh one every minute.
   if ("serviceWorker" in navigator && matchMedia("(display-mode: standalone)").matches) navigator.serviceWorker.register("/worker.js").catch(() => {});
   if ("serviceWorker" in navigator && body.dataset.page === "sheet") setInterval(() => { if (navigator.serviceWorker.controller) anew(); }, 60000);
-  setInterval(watch, 1000);
   addEventListener("pageshow", (e) => { if (e.persisted) location.reload(); });
 
   // The read-out tells the value under finger, mouse or arrow keys. The values are fetched once for each drawing.
