@@ -85,7 +85,7 @@ func (r *Record) write(now collector.Moment, planned bool) error {
 	seq := r.seq
 	r.trend.ripen(now, planned)
 	beat := planned || !r.begun || now.Sub(r.beaten) >= r.opts.BeatEvery || r.queue.jumps() || r.trend.due(now)
-	left, err := r.keeping(func() error {
+	left, err := r.keeping(r.onlyAlive(planned), func() error {
 		seq = r.seq
 		if !r.begun {
 			if err := r.writeRun(now); err != nil {
@@ -128,6 +128,12 @@ func (r *Record) write(now collector.Moment, planned bool) error {
 	r.trend.written()
 	r.setWritten()
 	return nil
+}
+
+// onlyAlive reports whether nothing is to be written but that the box is alive. That is worth no flush of its own: after a
+// power cut the outage may seem to begin some seconds early, and flushes wear a card and hold up rounds.
+func (r *Record) onlyAlive(planned bool) bool {
+	return !planned && r.begun && !r.redate && r.queue.empty() && len(r.trend.waiting)+len(r.trend.fresh) == 0
 }
 
 func (r *Record) writeRun(now collector.Moment) error {

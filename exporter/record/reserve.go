@@ -91,7 +91,7 @@ func (r *Record) Prune(before time.Time) (int64, error) {
 }
 
 func (r *Record) prune(before time.Time) (n int64, err error) {
-	err = r.w.transaction(func() error {
+	err = r.w.transaction(false, func() error {
 		// The sequence goes on although its end may be deleted.
 		if err := r.writeAlive(r.opts.Clock.Now(), r.seq, false); err != nil {
 			return err

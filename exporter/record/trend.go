@@ -287,11 +287,11 @@ func (t *trend) ripen(now collector.Moment, planned bool) {
 
 // keeping runs the transaction of lines and memories, with what waits of the readings. Where the disk has no room for
 // both, the lines go alone: they are a few bytes, and ring somebody. left then says why the readings still wait.
-func (r *Record) keeping(lines func() error) (left, err error) {
+func (r *Record) keeping(eased bool, lines func() error) (left, err error) {
 	if err := r.present(); err != nil {
 		return nil, err
 	}
-	err = reason(r.w.transaction(func() error {
+	err = reason(r.w.transaction(eased, func() error {
 		if err := lines(); err != nil {
 			return err
 		}
@@ -300,5 +300,5 @@ func (r *Record) keeping(lines func() error) (left, err error) {
 	if len(r.trend.waiting) == 0 || !errors.Is(err, ErrFull) {
 		return nil, err
 	}
-	return fmt.Errorf("readings: %w", err), reason(r.w.transaction(lines))
+	return fmt.Errorf("readings: %w", err), reason(r.w.transaction(false, lines))
 }

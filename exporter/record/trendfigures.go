@@ -27,9 +27,9 @@ const figureRows = 5
 // minute gathers one minute of a point, in counts. A value too large for a count is seen, but has no figures.
 type minute struct {
 	low, high, last    int64
-	sum                float64
-	usable, good, seen int
 	first              int64 // what the sum is counted from, so that it stays exact
+	sum                float64
+	usable, good, seen int32
 }
 
 func (m *minute) add(n int64, mark pack.Mark) {

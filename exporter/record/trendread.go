@@ -178,6 +178,7 @@ func windowStrands(data []byte, wanted []int64) (list []strand, err error) {
 		if err != nil {
 			return nil, err
 		}
+		c.Counts, c.Marks = slices.Clone(c.Counts), slices.Clone(c.Marks) // the next group takes their place
 		list = append(list, strand{id, p.Clocks[p.Clock[i]], c})
 	}
 	return list, nil

@@ -41,6 +41,7 @@ const (
 type writer struct {
 	conn  *sql.Conn
 	stmts map[string]*sql.Stmt
+	eased bool // the connection does not flush what it commits
 	// unkeepable is what the transaction left out because its document cannot be made.
 	unkeepable []error
 }
@@ -77,9 +78,13 @@ func (w *writer) exec(text string, args ...any) error {
 	return err
 }
 
-// transaction runs f within one; an error undoes it.
-func (w *writer) transaction(f func() error) error {
+// transaction runs f within one; an error undoes it. With eased it is not flushed to the disk: a kill takes nothing of it, a
+// power cut may, until the next that is flushed.
+func (w *writer) transaction(eased bool, f func() error) error {
 	w.unkeepable = nil
+	if err := w.ease(eased); err != nil {
+		return err
+	}
 	if err := w.exec(sqlBegin); err != nil {
 		return err
 	}
@@ -89,6 +94,22 @@ func (w *writer) transaction(f func() error) error {
 	}
 	if err != nil {
 		_ = w.exec(sqlRollback) // SQLite may have rolled back by itself, which it then says
+	}
+	return err
+}
+
+// ease says whether the transactions that follow are flushed.
+func (w *writer) ease(eased bool) error {
+	if w.eased == eased {
+		return nil
+	}
+	level := "FULL"
+	if eased {
+		level = "NORMAL"
+	}
+	_, err := w.conn.ExecContext(context.Background(), "PRAGMA synchronous = "+level)
+	if err == nil {
+		w.eased = eased
 	}
 	return err
 }

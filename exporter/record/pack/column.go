@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"slices"
 )
 
 // MostReadings is how many readings a group of columns, and how many times a clock can have.
@@ -20,15 +21,13 @@ type Column struct {
 }
 
 // AppendColumn packs one column.
-func AppendColumn(dst []byte, c Column) []byte { return appendBlock(dst, []Column{c}) }
+func AppendColumn(dst []byte, c Column) []byte { return new(columns).append(dst, []Column{c}) }
 
 // DecodeColumn unpacks it.
 func DecodeColumn(data []byte) (Column, error) {
-	cols, err := decodeBlock(data, 1)
-	if err != nil {
-		return Column{}, err
-	}
-	return cols[0], nil
+	var col [1]Column
+	err := new(columns).decode(data, col[:])
+	return col[0], err
 }
 
 // Every block begins with two bytes of its check sum.
@@ -51,18 +50,25 @@ func unseal(data []byte) ([]byte, error) {
 	return data[sumSize:], nil
 }
 
-// columns codes columns one after the other with the same probabilities.
+// columns codes columns one after the other with the same probabilities. The zero value is ready, and may be used again.
 type columns struct {
-	sizes, diffs *ints
-	marks        *marks
+	sizes, diffs ints
+	marks        marks
+	counts       []int64 // of the columns that were decoded last
+	marked       []Mark
 }
 
-func newColumns() *columns { return &columns{sizes: newInts(), diffs: newInts(), marks: newMarks()} }
+// fresh forgets all that was learnt: each block stands for itself.
+func (m *columns) fresh() {
+	m.sizes.fresh()
+	m.diffs.fresh()
+	m.marks.fresh()
+}
 
-func appendBlock(dst []byte, cols []Column) []byte {
+func (m *columns) append(dst []byte, cols []Column) []byte {
 	from := len(dst)
 	c := newEncoder(append(dst, 0, 0))
-	m := newColumns()
+	m.fresh()
 	size := 0
 	for i := range cols {
 		m.sizes.code(c, int64(len(cols[i].Counts)-size))
@@ -72,28 +78,42 @@ func appendBlock(dst []byte, cols []Column) []byte {
 	return seal(c.finish(from+sumSize), from)
 }
 
-func decodeBlock(data []byte, n int) ([]Column, error) {
+// decode fills in columns; they may be used until the next are decoded.
+func (m *columns) decode(data []byte, cols []Column) error {
 	data, err := unseal(data)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	c := newDecoder(data)
-	m := newColumns()
-	cols := make([]Column, n)
+	m.fresh()
+	m.counts, m.marked = m.counts[:0], m.marked[:0]
 	size, all := int64(0), int64(0)
 	for i := range cols {
 		size += m.sizes.code(c, 0)
 		all += size
 		if size < 0 || size > MostReadings || all > MostReadings || c.overrun() {
-			return nil, fmt.Errorf("%w: column %d of %d readings", ErrDamaged, i, size)
+			return fmt.Errorf("%w: column %d of %d readings", ErrDamaged, i, size)
 		}
-		cols[i] = Column{Counts: make([]int64, size), Marks: make([]Mark, size)}
+		cols[i] = m.room(int(size))
 		m.column(c, &cols[i])
 	}
 	if c.overrun() {
-		return nil, fmt.Errorf("%w: cut short", ErrDamaged)
+		return fmt.Errorf("%w: cut short", ErrDamaged)
 	}
-	return cols, nil
+	return nil
+}
+
+// room returns an empty column of n readings. Columns before it keep theirs.
+func (m *columns) room(n int) Column {
+	k := len(m.counts)
+	if m.counts == nil {
+		m.counts, m.marked = make([]int64, 0, n), make([]Mark, 0, n)
+	}
+	m.counts, m.marked = slices.Grow(m.counts, n)[:k+n], slices.Grow(m.marked, n)[:k+n]
+	c := Column{Counts: m.counts[k : k+n : k+n], Marks: m.marked[k : k+n : k+n]}
+	clear(c.Counts)
+	clear(c.Marks)
+	return c
 }
 
 // column codes the readings of a column, or fills them in.
@@ -113,33 +133,39 @@ func (m *columns) column(c *coder, col *Column) {
 }
 
 // AppendTimes packs a clock: times in milliseconds, in the order they were.
-func AppendTimes(dst []byte, times []int64) []byte {
+func AppendTimes(dst []byte, times []int64) []byte { return newInts().appendTimes(dst, times) }
+
+func (m *ints) appendTimes(dst []byte, times []int64) []byte {
 	from := len(dst)
 	c := newEncoder(append(dst, 0, 0))
-	m := newInts()
+	m.fresh()
 	m.code(c, int64(len(times)))
 	m.times(c, times)
 	return seal(c.finish(from+sumSize), from)
 }
 
 // DecodeTimes unpacks it.
-func DecodeTimes(data []byte) ([]int64, error) {
+func DecodeTimes(data []byte) ([]int64, error) { return newInts().decodeTimes(nil, data) }
+
+// decodeTimes appends the times to dst.
+func (m *ints) decodeTimes(dst []int64, data []byte) ([]int64, error) {
 	data, err := unseal(data)
 	if err != nil {
 		return nil, err
 	}
 	c := newDecoder(data)
-	m := newInts()
+	m.fresh()
 	n := m.code(c, 0)
 	if n < 0 || n > MostReadings {
 		return nil, fmt.Errorf("%w: a clock of %d times", ErrDamaged, n)
 	}
-	times := make([]int64, n)
-	m.times(c, times)
+	k := len(dst)
+	dst = slices.Grow(dst, int(n))[:k+int(n)]
+	m.times(c, dst[k:])
 	if c.overrun() {
 		return nil, fmt.Errorf("%w: cut short", ErrDamaged)
 	}
-	return times, nil
+	return dst, nil
 }
 
 // times codes how much longer or shorter each step is than the one before.

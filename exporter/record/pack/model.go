@@ -8,7 +8,7 @@ const (
 	headBits = 3  // of a difference, after its leading one, that are learnt together
 )
 
-// ints codes whole numbers that are small or alike.
+// ints codes whole numbers that are small or alike. It is ready after fresh.
 type ints struct {
 	length [contexts][lengths]prob
 	sign   [3]prob
@@ -17,31 +17,40 @@ type ints struct {
 
 	before, last int // lengths of the two before
 	side         int // sign of the one before: 0 none, 1 up, 2 down
+	most         int // the largest length since it was fresh; 0 before it ever was, or with nothing but zeros
+	used         bool
 }
 
 func (m *ints) reset() { m.before, m.last, m.side = 0, 0, 0 }
 
-// evenInts has seen nothing yet.
-var evenInts = func() (m ints) {
-	for i := range m.length {
-		even(m.length[i][:])
+// fresh forgets all that was learnt. Only what may have been learnt is gone through: most numbers are short, and the whole
+// is 24 kB.
+func (m *ints) fresh() {
+	top := m.most
+	if !m.used {
+		top = lengths - 1
+	}
+	m.used, m.most = true, 0
+	for i := range min(top+1, contexts) {
+		even(m.length[i][:min(top+1, lengths)])
 	}
 	even(m.sign[:])
-	for i := range lengths {
+	for i := range top {
 		even(m.head[i][:])
-		even(m.tail[i][:])
+		even(m.tail[i][:i+1])
 	}
-	return m
-}()
+	m.reset()
+}
 
 func newInts() *ints {
-	m := evenInts
-	return &m
+	m := new(ints)
+	m.fresh()
+	return m
 }
 
 func even(p []prob) {
 	for i := range p {
-		p[i].zero = 1 << 15
+		p[i] = prob{zero: 1 << 15}
 	}
 }
 
@@ -52,7 +61,7 @@ func (m *ints) code(c *coder, d int64) int64 {
 		size = -size
 	}
 	n := m.codeLength(c, bits.Len64(size))
-	m.before, m.last = m.last, n
+	m.before, m.last, m.most = m.last, n, max(m.most, n)
 	if n == 0 {
 		return 0
 	}
@@ -102,16 +111,16 @@ func (m *ints) codeBits(c *coder, n int, size uint64) uint64 {
 // marks codes marks, which are mostly the same as the one before.
 type marks struct {
 	change [3]prob // by how many readings ago it changed: none, one, more
-	value  *ints
+	value  ints
 	last   Mark
 	since  int
 }
 
-func newMarks() *marks {
-	m := &marks{value: newInts()}
+// fresh forgets all that was learnt.
+func (m *marks) fresh() {
+	m.value.fresh()
 	even(m.change[:])
 	m.reset()
-	return m
 }
 
 func (m *marks) reset() { m.last, m.since = Plain, 2 }

@@ -203,7 +203,7 @@ func unpackAll(data []byte) (cols []pack.Column, err error) {
 		if err != nil {
 			return nil, err
 		}
-		cols = append(cols, c)
+		cols = append(cols, pack.Column{Counts: slices.Clone(c.Counts), Marks: slices.Clone(c.Marks)})
 	}
 	return cols, nil
 }

@@ -3,6 +3,7 @@ package pack
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 )
 
 // GroupSize is how many columns of a sheet are packed together.
@@ -14,23 +15,34 @@ const mostColumns = 1 << 16
 // sheetForm is the first byte of a sheet: how it is laid out.
 const sheetForm = 1
 
-// Sheet is a window of many points.
+// Sheet is a window of many points. Used again for the next, it packs without making room anew.
 type Sheet struct {
 	Clocks  [][]int64 // times in milliseconds, each for all columns that were read together
 	Series  []int64   // of each column: whose it is
 	Clock   []int     // of each column: index into Clocks; as many times as the column has readings
 	Columns []Column
+
+	models *columns
+	times  *ints
+	block  []byte
 }
 
 // AppendSheet packs a sheet: its form, then its index, clocks and groups of columns, each with its length before it.
 func AppendSheet(dst []byte, s *Sheet) []byte {
+	if s.models == nil {
+		s.models, s.times = new(columns), new(ints)
+	}
 	dst = append(dst, sheetForm)
-	dst = appendSized(dst, AppendTimes(nil, s.index()))
+	sized := func(block []byte) {
+		s.block = block
+		dst = append(binary.AppendUvarint(dst, uint64(len(block))), block...)
+	}
+	sized(s.times.appendTimes(s.block[:0], s.index()))
 	for _, c := range s.Clocks {
-		dst = appendSized(dst, AppendTimes(nil, c))
+		sized(s.times.appendTimes(s.block[:0], c))
 	}
 	for from := 0; from < len(s.Columns); from += GroupSize {
-		dst = appendSized(dst, appendBlock(nil, s.Columns[from:min(from+GroupSize, len(s.Columns))]))
+		sized(s.models.append(s.block[:0], s.Columns[from:min(from+GroupSize, len(s.Columns))]))
 	}
 	return dst
 }
@@ -50,10 +62,6 @@ func (s *Sheet) index() []int64 {
 	return index
 }
 
-func appendSized(dst, block []byte) []byte {
-	return append(binary.AppendUvarint(dst, uint64(len(block))), block...)
-}
-
 func cutSized(data []byte) (block, rest []byte, err error) {
 	n, k := binary.Uvarint(data)
 	if k <= 0 || n > uint64(len(data)-k) {
@@ -62,7 +70,8 @@ func cutSized(data []byte) (block, rest []byte, err error) {
 	return data[k : k+int(n)], data[k+int(n):], nil
 }
 
-// Packed is a sheet whose columns are unpacked as they are asked for, a group at a time. Not for simultaneous use.
+// Packed is a sheet whose columns are unpacked as they are asked for, a group at a time: what was asked for of one group
+// costs its unpacking once if it is asked for together. The zero value is ready for Open. Not for simultaneous use.
 type Packed struct {
 	Clocks [][]int64
 	Series []int64
@@ -70,55 +79,66 @@ type Packed struct {
 
 	groups [][]byte
 	group  int // that is unpacked, -1 none
-	cols   []Column
+	cols   [GroupSize]Column
+	models columns
+	times  ints
+	room   []int64 // of the clocks
 }
 
 // OpenSheet unpacks all but the columns. It keeps data, which must not change.
 func OpenSheet(data []byte) (*Packed, error) {
+	p := new(Packed)
+	return p, p.Open(data)
+}
+
+// Open unpacks all but the columns of another sheet. It keeps data, which must not change, and takes back whatever was
+// given of the sheet before.
+func (p *Packed) Open(data []byte) error {
+	p.Clocks, p.groups, p.group, p.room = p.Clocks[:0], p.groups[:0], -1, p.room[:0]
 	if len(data) == 0 || data[0] != sheetForm {
-		return nil, fmt.Errorf("%w: not a sheet of form %d", ErrDamaged, sheetForm)
+		return fmt.Errorf("%w: not a sheet of form %d", ErrDamaged, sheetForm)
 	}
-	p := &Packed{group: -1}
 	block, rest, err := cutSized(data[1:])
 	if err != nil {
-		return nil, err
+		return err
 	}
 	clocks, err := p.readIndex(block)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for range clocks {
 		if block, rest, err = cutSized(rest); err != nil {
-			return nil, err
+			return err
 		}
-		times, err := DecodeTimes(block)
-		if err != nil {
-			return nil, err
+		k := len(p.room)
+		if p.room, err = p.times.decodeTimes(p.room, block); err != nil {
+			return err
 		}
-		p.Clocks = append(p.Clocks, times)
+		p.Clocks = append(p.Clocks, p.room[k:len(p.room):len(p.room)])
 	}
 	for range (len(p.Series) + GroupSize - 1) / GroupSize {
 		if block, rest, err = cutSized(rest); err != nil {
-			return nil, err
+			return err
 		}
 		p.groups = append(p.groups, block)
 	}
 	if len(rest) > 0 {
-		return nil, fmt.Errorf("%w: %d bytes too many", ErrDamaged, len(rest))
+		return fmt.Errorf("%w: %d bytes too many", ErrDamaged, len(rest))
 	}
-	return p, nil
+	return nil
 }
 
 func (p *Packed) readIndex(block []byte) (clocks int, err error) {
-	index, err := DecodeTimes(block)
+	index, err := p.times.decodeTimes(p.room, block)
 	if err != nil {
 		return 0, err
 	}
+	p.room = index[:0] // the clocks may lie over it when it is read
 	if len(index) < 2 || index[0] < 0 || index[0] > mostColumns || index[1] < 0 || index[1] > mostColumns || len(index)%3 != 2 {
 		return 0, fmt.Errorf("%w: its index does not fit", ErrDamaged)
 	}
 	n := int(index[1])
-	p.Series, p.Clock = make([]int64, 0, n), make([]int, 0, n)
+	p.Series, p.Clock = slices.Grow(p.Series[:0], n), slices.Grow(p.Clock[:0], n)
 	for runs := index[2:]; len(runs) > 0; runs = runs[3:] {
 		first, count, clock := runs[0], runs[1], runs[2]
 		if count < 1 || count > int64(n-len(p.Series)) || clock < 0 || clock >= index[0] {
@@ -137,11 +157,11 @@ func (p *Packed) readIndex(block []byte) (clocks int, err error) {
 // Column unpacks the i-th column. It may be used until a column of another group is asked for.
 func (p *Packed) Column(i int) (Column, error) {
 	if g := i / GroupSize; g != p.group {
-		cols, err := decodeBlock(p.groups[g], min(GroupSize, len(p.Series)-g*GroupSize))
-		if err != nil {
+		p.group = -1
+		if err := p.models.decode(p.groups[g], p.cols[:min(GroupSize, len(p.Series)-g*GroupSize)]); err != nil {
 			return Column{}, err
 		}
-		p.group, p.cols = g, cols
+		p.group = g
 	}
 	c := p.cols[i%GroupSize]
 	if len(c.Counts) != len(p.Clocks[p.Clock[i]]) {
