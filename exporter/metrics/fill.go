@@ -94,15 +94,14 @@ func (s *machineSeries) fill(e *exporter.Equipment) {
 }
 
 // shown returns the families that have a value now, with those metrics that have
-// one. They change with the next fill.
+// one, for what goes through the library. They change with the next fill.
 func shown(families []*family) []*dto.MetricFamily {
 	var list []*dto.MetricFamily
 	for _, f := range families {
-		f.dto.Metric = f.dto.Metric[:0]
+		f.dto.Metric = nil
 		for _, s := range f.series {
 			if s.shown {
-				*s.target = s.value
-				f.dto.Metric = append(f.dto.Metric, s.metric)
+				f.dto.Metric = append(f.dto.Metric, f.metric(s))
 			}
 		}
 		if len(f.dto.Metric) > 0 {
@@ -110,4 +109,13 @@ func shown(families []*family) []*dto.MetricFamily {
 		}
 	}
 	return list
+}
+
+// metric returns a series as the library knows it.
+func (f *family) metric(s *series) *dto.Metric {
+	labels := labelsOf(s.labels)
+	if s.histogram != nil {
+		return &dto.Metric{Label: labels, Histogram: s.histogram.dto}
+	}
+	return metricOf(f.dto.GetType(), labels, s.value)
 }

@@ -15,12 +15,15 @@ import (
 // series is one labelled value of a family.
 type series struct {
 	value     float64
-	shown     bool            // whether this scrape has a value
-	histogram *dto.Histogram  // nil for a plain value
-	lines     [texts][][]byte // all of each sample's line but the value and the line's end
+	labels    string     // as they stand in a line, with the blank before the value; shared with all of the same labels
+	histogram *histogram // nil for a plain value
+	shown     bool       // whether this scrape has a value
+}
 
-	metric *dto.Metric // for what goes through the library
-	target *float64    // the value inside metric
+// histogram is what a plain value does not have.
+type histogram struct {
+	dto   *dto.Histogram
+	lines [texts][][]byte // all of each sample's line but the value and the line's end
 }
 
 func (s *series) set(v float64) { s.value, s.shown = v, true }
@@ -37,7 +40,8 @@ func (s *series) truth(v bool) {
 type family struct {
 	dto    *dto.MetricFamily
 	series []*series
-	head   [texts][]byte // HELP, TYPE and UNIT lines
+	head   [texts]string // HELP, TYPE and UNIT lines
+	stem   [texts]string // its name as samples carry it
 }
 
 // layout is all families of one site, and where each source's series are.
@@ -148,12 +152,26 @@ func (s *callSeries) fits(c *exporter.CallFigures) bool {
 // builder collects the families while a layout is built.
 type builder struct {
 	byName map[string]*family
-	seen   map[string]bool // name and label values of every series
+	seen   map[string]bool   // name and label values of every series
+	texts  map[string]string // of labels, by their names and values
 }
 
-func newBuilder() builder { return builder{byName: map[string]*family{}, seen: map[string]bool{}} }
+func newBuilder() builder {
+	return builder{byName: map[string]*family{}, seen: map[string]bool{}, texts: map[string]string{}}
+}
 
-// sorted returns the families by name, with their lines ready. A family that the
+// text returns the text of labels.
+func (b *builder) text(pairs []string) string {
+	key := strings.Join(pairs, "\xff")
+	text, ok := b.texts[key]
+	if !ok {
+		text = labelText(labels(pairs))
+		b.texts[key] = text
+	}
+	return text
+}
+
+// sorted returns the families by name, with their heads ready. A family that the
 // library refuses would be one without a series: there is nothing to show of it.
 func (b *builder) sorted() []*family {
 	var list []*family
@@ -190,16 +208,12 @@ func (b *builder) family(name, unit, help string, t dto.MetricType) *family {
 // one gets a series that is never shown: two samples of one name and labels would
 // cost the whole scrape, and the loader has already told of the double name.
 func (f *family) add(b *builder, pairs ...string) *series {
-	m := &dto.Metric{Label: labels(pairs)}
-	s := &series{metric: m, target: new(float64)}
-	switch f.dto.GetType() {
-	case dto.MetricType_COUNTER:
-		m.Counter = &dto.Counter{Value: s.target}
-	case dto.MetricType_HISTOGRAM:
-		s.histogram = newHistogram()
-		m.Histogram = s.histogram
-	default:
-		m.Gauge = &dto.Gauge{Value: s.target}
+	s := &series{labels: b.text(pairs)}
+	if f.dto.GetType() == dto.MetricType_HISTOGRAM {
+		s.histogram = &histogram{dto: newHistogram()}
+		for text := range texts {
+			s.histogram.lines[text] = f.lines(labels(pairs), text)
+		}
 	}
 	if key := f.dto.GetName() + "\xff" + strings.Join(pairs, "\xff"); !b.seen[key] {
 		b.seen[key] = true
@@ -327,7 +341,7 @@ func (b *builder) link(name string) linkSeries {
 	durations := b.family("roundsman_link_request_duration_seconds", "seconds",
 		"Time from a request to the end of its answer or of the waiting.", dto.MetricType_HISTOGRAM).add(b, "link", name)
 	durations.shown = true
-	s.duration = durations.histogram
+	s.duration = durations.histogram.dto
 	return s
 }
 

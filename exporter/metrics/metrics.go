@@ -29,8 +29,9 @@ type Metrics struct {
 	build Build
 	pages pages
 
-	mu     sync.Mutex // guards lay and itself: one scrape at a time sets their values and reads them
+	mu     sync.Mutex // guards what follows: one scrape at a time sets their values and reads them
 	lay    *layout
+	size   int // bytes of the page before, and a little more
 	itself *itself
 }
 

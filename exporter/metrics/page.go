@@ -124,11 +124,13 @@ func send(w http.ResponseWriter, r *http.Request, page *bytes.Buffer) {
 func (m *Metrics) write(page *bytes.Buffer, text int) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	page.Grow(m.size) // as many as the page before, so that it is not made in pieces of twice the size
 	line := page.AvailableBuffer()
 	for _, f := range m.fillLocked() {
 		line = f.append(line, text)
 	}
 	page.Write(line)
+	m.size = page.Len() + page.Len()/32
 }
 
 // append appends the family's lines, nothing if no series is shown.
@@ -141,23 +143,19 @@ func (f *family) append(b []byte, text int) []byte {
 		if !headed {
 			b, headed = append(b, f.head[text]...), true
 		}
-		b = s.append(b, text)
+		if s.histogram != nil {
+			b = s.histogram.append(b, text)
+			continue
+		}
+		b = append(append(b, f.stem[text]...), s.labels...)
+		b = append(appendFloat(b, s.value, text), '\n')
 	}
 	return b
 }
 
-func (s *series) append(b []byte, text int) []byte {
-	if h := s.histogram; h != nil {
-		return s.appendHistogram(b, h, text)
-	}
-	b = append(b, s.lines[text][0]...)
-	b = appendFloat(b, s.value, text)
-	return append(b, '\n')
-}
-
-// appendHistogram appends the lines in the library's order: buckets, +Inf, sum, count.
-func (s *series) appendHistogram(b []byte, h *dto.Histogram, text int) []byte {
-	lines := s.lines[text]
+// append appends the lines in the library's order: buckets, +Inf, sum, count.
+func (s *histogram) append(b []byte, text int) []byte {
+	lines, h := s.lines[text], s.dto
 	count := func(line []byte, n uint64) {
 		b = append(append(b, line...), strconv.AppendUint(nil, n, 10)...)
 		b = append(b, '\n')
