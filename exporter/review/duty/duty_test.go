@@ -332,6 +332,24 @@ func TestEnergyFromMeters(t *testing.T) {
 	}
 }
 
+// Where nobody counted there are no vehicles and no energy, rather than none.
+func TestNobodyCounted(t *testing.T) {
+	var r room
+	r.vehicles(1, 100) // the day before the span ends
+	r.Add("meter", monday.Add(-time.Minute), 1000)
+	r.run("pump", monday, time.Hour)
+	plan := duty.Plan{Vehicles: minutes.Signal{Point: "cars"}, Machines: []duty.Machine{{Name: "pump", RatedKW: 15, Energy: minutes.Signal{Point: "meter"}}}}
+	for _, tt := range []struct {
+		span review.Span
+		want bool
+	}{{week(), true}, {review.Span{From: monday, To: monday.AddDate(0, 0, 3)}, false}} {
+		f := reviewed(t, &r, plan, tt.span)
+		if f.Vehicles.Is() != tt.want || f.Machines[0].PerVehicle.Seconds.Is() != tt.want || f.Machines[0].EnergyKWh.Is() {
+			t.Errorf("%+v: vehicles %v, %+v, %v kWh", tt.span, f.Vehicles, f.Machines[0].PerVehicle, f.Machines[0].EnergyKWh)
+		}
+	}
+}
+
 // What was not seen is said first, and no figure is made of nothing.
 func TestUnseen(t *testing.T) {
 	r := room{runs: map[string][]duty.Run{"pump": {{From: monday, To: monday.AddDate(0, 0, 2)}}, "gone": {{From: monday, To: monday.AddDate(0, 0, 7)}}}}

@@ -74,13 +74,15 @@ func (w *work) vehicles(f *Figures) error {
 	if w.span.From.Before(from) {
 		from = w.span.From
 	}
-	_, err := minutes.Rises(w.ctx, w.src, w.plan.Vehicles, from, w.span.To, func(at time.Time, n float64) {
+	rise, err := minutes.Rises(w.ctx, w.src, w.plan.Vehicles, from, w.span.To, func(at time.Time, n float64) {
 		w.perDay[at.In(w.plan.Zone).Format(time.DateOnly)] += n
 		if !at.Before(w.span.From) {
 			w.inSpan += n
 		}
 	})
-	f.Vehicles = minutes.Known(w.inSpan)
+	if !rise.Until.Before(w.span.From) { // else nobody counted
+		f.Vehicles = minutes.Known(w.inSpan)
+	}
 	return err
 }
 
@@ -276,7 +278,7 @@ func (w *work) energy(m *Machine, f *MachineFigures) error {
 		f.EnergyKWh, f.EnergyFrom = minutes.Known(mean.Value()*float64(n)/60), "power meter"
 	case m.Energy.Named():
 		rise, err := minutes.Rises(w.ctx, w.src, m.Energy, w.span.From, w.span.To, nil)
-		if err != nil {
+		if err != nil || rise.Until.Before(w.span.From) {
 			return err
 		}
 		f.EnergyKWh, f.EnergyFrom = minutes.Known(rise.Total), "energy meter"

@@ -80,12 +80,14 @@ func (a *Mean) TimeBelow() time.Duration { return time.Duration(a.below * float6
 type Rise struct {
 	Total  float64
 	Resets int
+	Until  time.Time // the newest minute; zero: none was seen
 	seen   bool
 	last   float64
 }
 
 // Add takes a minute and returns the rise since the one before; the first has none.
 func (r *Rise) Add(m Minute) float64 {
+	r.Until = m.At
 	if !r.seen {
 		r.seen, r.last = true, m.Last
 		return 0

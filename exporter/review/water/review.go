@@ -51,7 +51,7 @@ func Review(ctx context.Context, src minutes.Source, p Plan, span review.Span) (
 		p.Settle = defaultSettle
 	}
 	f := Figures{From: span.From.UTC(), To: span.To.UTC(), Days: []Day{}, Tanks: []TankFigures{}, Filters: []FilterFigures{}, Findings: []review.Finding{}}
-	w := work{ctx: ctx, src: src, plan: &p, span: span}
+	w := work{ctx: ctx, src: src, plan: &p, span: span, sights: map[string][]night{}}
 	var err error
 	if w.open, err = minutes.Open(ctx, src, p.Open, p.Hours, span.From, span.To); err != nil {
 		return Figures{}, err
@@ -74,40 +74,31 @@ type work struct {
 	plan   *Plan
 	span   review.Span
 	open   *minutes.Mask
-	nights []minutes.Stretch
-}
-
-// nightly returns the stretches closed, less the time to settle.
-func (w *work) nightly() []minutes.Stretch {
-	var out []minutes.Stretch
-	for _, s := range w.open.Stretches(false, leastNight) {
-		if s.From = s.From.Add(w.plan.Settle); s.From.Before(s.To) {
-			out = append(out, s)
-		}
-	}
-	return out
+	nights []night
+	sights map[string][]night // what was seen of them, by point
 }
 
 func (w *work) each(s minutes.Signal, f func(minutes.Minute)) error {
 	return minutes.Each(w.ctx, w.src, s, w.span.From, w.span.To, f)
 }
 
-// rise adds up totals over the span; f sees each minute's rise. Without totals it is unknown.
-func (w *work) rise(totals []minutes.Signal, f func(at time.Time, litres float64)) (minutes.Known, int, error) {
-	if !slices.ContainsFunc(totals, minutes.Signal.Named) {
+// rise adds up totals over the span; f sees each minute's rise. It is unknown where one of them was not seen at all.
+func (w *work) rise(totals []minutes.Signal, f func(at time.Time, litres float64)) (sum minutes.Known, resets int, err error) {
+	if totals = named(totals); len(totals) == 0 {
 		return minutes.Unknown(), 0, nil
 	}
-	var sum float64
-	resets := 0
 	for _, s := range totals {
 		r, err := minutes.Rises(w.ctx, w.src, s, w.span.From, w.span.To, f)
 		if err != nil {
 			return minutes.Unknown(), 0, err
 		}
-		sum += r.Total
+		if r.Until.Before(w.span.From) {
+			sum = minutes.Unknown()
+		}
+		sum += minutes.Known(r.Total)
 		resets += r.Resets
 	}
-	return minutes.Known(sum), resets, nil
+	return sum, resets, nil
 }
 
 func (w *work) use(f *Figures) error {
@@ -194,50 +185,4 @@ func (f *Figures) gone() {
 	if len(f.Tanks) > 0 {
 		f.Use.GonePerVehicle = over(f.Use.Fresh-stored, f.Use.Vehicles)
 	}
-}
-
-// within adds what comes at a time to the stretch that it is in.
-func within(stretches []minutes.Stretch, sums []float64) func(time.Time, float64) {
-	return func(at time.Time, v float64) {
-		if i := find(stretches, at); i >= 0 {
-			sums[i] += v
-		}
-	}
-}
-
-// find returns the stretch a time is in, -1 for none.
-func find(stretches []minutes.Stretch, at time.Time) int {
-	i, _ := slices.BinarySearchFunc(stretches, at, func(s minutes.Stretch, t time.Time) int {
-		if s.To.After(t) {
-			return 1
-		}
-		return -1
-	})
-	if i < len(stretches) && !at.Before(stretches[i].From) {
-		return i
-	}
-	return -1
-}
-
-func (w *work) night(f *Figures) error {
-	n := &f.Night
-	n.FreshPerHour, n.WorstPerHour = minutes.Unknown(), minutes.Unknown()
-	n.Nights = len(w.nights)
-	sums := make([]float64, len(w.nights))
-	fresh, _, err := w.rise(w.plan.Fresh, within(w.nights, sums))
-	if err != nil || !fresh.Is() || len(sums) == 0 {
-		n.Fresh = minutes.Unknown()
-		return err
-	}
-	n.WorstPerHour = -1
-	for i, s := range w.nights {
-		n.Hours += s.Length().Hours()
-		n.Fresh += minutes.Known(sums[i])
-		if perHour := minutes.Known(sums[i] / s.Length().Hours()); perHour > n.WorstPerHour {
-			at := s.From.UTC()
-			n.WorstPerHour, n.WorstNight = perHour, &at
-		}
-	}
-	n.FreshPerHour = n.Fresh / minutes.Known(n.Hours)
-	return nil
 }

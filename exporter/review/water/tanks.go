@@ -2,6 +2,7 @@ package water
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"roundsman/exporter/review/minutes"
@@ -45,7 +46,7 @@ func (w *work) present() minutes.Stretch {
 // content follows a volume: over the span, and at the ends of the nights and of the present.
 type content struct {
 	minutes.Mean
-	nights  []ends
+	nights  []ends // of those that are told, by night
 	present ends
 }
 
@@ -62,11 +63,11 @@ func (e *ends) add(v float64) {
 	e.end = v
 }
 
-func (w *work) content(s minutes.Signal, present minutes.Stretch) (*content, error) {
-	c := &content{Mean: minutes.Mean{Below: math.NaN()}, nights: make([]ends, len(w.nights))}
+func (w *work) content(s minutes.Signal, nights []night, present minutes.Stretch) (*content, error) {
+	c := &content{Mean: minutes.Mean{Below: math.NaN()}, nights: make([]ends, len(nights))}
 	err := w.each(s, func(m minutes.Minute) {
 		c.Add(m)
-		if i := find(w.nights, m.At); i >= 0 {
+		if i := find(nights, m.At); i >= 0 {
 			c.nights[i].add(m.Mean)
 		}
 		if holds(present, m.At) {
@@ -79,15 +80,19 @@ func (w *work) content(s minutes.Signal, present minutes.Stretch) (*content, err
 func holds(s minutes.Stretch, at time.Time) bool { return !at.Before(s.From) && at.Before(s.To) }
 
 func (w *work) tank(t *Tank, present minutes.Stretch) (TankFigures, error) {
-	c, err := w.content(t.Volume, present)
+	nights, err := w.seenNights(named(slices.Concat([]minutes.Signal{t.Volume}, t.In, t.Out))...)
 	if err != nil {
 		return TankFigures{}, err
 	}
-	in, err := w.flow(t.In, present)
+	c, err := w.content(t.Volume, nights, present)
 	if err != nil {
 		return TankFigures{}, err
 	}
-	out, err := w.flow(t.Out, present)
+	in, err := w.flow(t.In, nights, present)
+	if err != nil {
+		return TankFigures{}, err
+	}
+	out, err := w.flow(t.Out, nights, present)
 	if err != nil {
 		return TankFigures{}, err
 	}
@@ -97,7 +102,7 @@ func (w *work) tank(t *Tank, present minutes.Stretch) (TankFigures, error) {
 	}
 	f.Change = f.End - f.Begin
 	f.balance(c.Minutes > 0)
-	f.NightLossPerHour = nightLoss(c, in, out, w.nights)
+	f.NightLossPerHour = nightLoss(c, in, out, nights)
 	f.lasts(t, c, in, out, present)
 	return f, nil
 }
@@ -109,9 +114,9 @@ type flow struct {
 	present float64
 }
 
-func (w *work) flow(totals []minutes.Signal, present minutes.Stretch) (flow, error) {
-	f := flow{night: make([]float64, len(w.nights))}
-	nightly := within(w.nights, f.night)
+func (w *work) flow(totals []minutes.Signal, nights []night, present minutes.Stretch) (flow, error) {
+	f := flow{night: make([]float64, len(nights))}
+	nightly := within(nights, f.night)
 	var err error
 	f.all, _, err = w.rise(totals, func(at time.Time, v float64) {
 		nightly(at, v)
@@ -139,16 +144,14 @@ func (f *TankFigures) balance(seen bool) {
 	}
 }
 
-// nightLoss is what went at night beyond the meters. Nights not seen are left out.
-func nightLoss(c *content, in, out flow, nights []minutes.Stretch) minutes.Known {
+// nightLoss is what went at night beyond the meters.
+func nightLoss(c *content, in, out flow, nights []night) minutes.Known {
 	var lost, hours float64
-	for i, s := range nights {
-		e := c.nights[i]
-		if !e.seen {
-			continue
+	for i, n := range nights {
+		if e := c.nights[i]; e.seen {
+			lost += in.night[i] - out.night[i] - (e.end - e.begin)
+			hours += n.length().Hours()
 		}
-		lost += in.night[i] - out.night[i] - (e.end - e.begin)
-		hours += s.Length().Hours()
 	}
 	return over(minutes.Known(lost), minutes.Known(hours))
 }
