@@ -196,11 +196,15 @@ func uri(path, params string) (string, error) {
 // Parameters of the two kinds of connection. Each pragma counts for one connection only, so they stand in the name. The log
 // is emptied into the file every 200 pages, 0.8 MiB: what the file must grow by then fits into the reserve on a full disk.
 // auto_vacuum counts for a file that is made, and must be said before the log is; 2 is incremental.
+//
+// SQLite's default cache is 2,000 KiB a connection, and a page of it takes 8 KiB here (its allocator rounds up to powers of
+// two): four connections would keep 15 MiB. The box's own cache of files stands behind each of them, so they keep the upper
+// pages of the trees and little else.
 const (
 	writing = "_pragma=busy_timeout(5000)&_pragma=auto_vacuum(2)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)" +
-		"&_pragma=wal_autocheckpoint(200)&_pragma=journal_size_limit(1048576)&_txlock=immediate"
+		"&_pragma=wal_autocheckpoint(200)&_pragma=journal_size_limit(1048576)&_pragma=cache_size(-400)&_txlock=immediate"
 	recovering = "mode=rw&_pragma=busy_timeout(5000)"
-	reading    = "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)"
+	reading    = "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)&_pragma=cache_size(-200)"
 )
 
 func connect(path, params string, most int) (*sql.DB, error) {
