@@ -37,7 +37,11 @@ func (d *daemon) listen(path string) (net.Listener, string, error) {
 	if err != nil {
 		return nil, "", fmt.Errorf("listen: %w", err)
 	}
-	l, address, err := listenOn(d.site.Listen)
+	where := d.site.Listen
+	if d.set.address != "" {
+		where.Address = d.set.address // that daemon may have been given any free port
+	}
+	l, address, err := listenOn(where)
 	if err != nil {
 		return nil, "", err
 	}

@@ -41,7 +41,10 @@ type daemon struct {
 	site   *configs.Site
 	log    *slog.Logger
 	clock  *collector.Clock
+	set    settings
 	record *record.Record // nil where nothing can be kept
+	held   *standIn       // what is kept meanwhile; nil: the record is open, or none is wanted
+	late   *record.Record // that could be opened after the start
 	upkeep *record.Upkeep // of the record
 	judge  *judge
 	board  *exporter.Board
@@ -59,19 +62,39 @@ type settings struct {
 
 	notBefore time.Time          // the build date: before it the clock is not set
 	boot      func() record.Boot // the machine's run; nil: as the system tells
+
+	address string           // where the daemon before listened; "": as the site says
+	held    *standIn         // of a daemon whose record cannot be opened
+	opened  *record.Record   // the record of one that goes on from such a daemon, with its clock
+	clock   *collector.Clock // nil: a new one
+}
+
+// store returns what is written to: the record, or what stands in for one; nil for none.
+func (s *settings) store(rec *record.Record) store {
+	switch {
+	case rec != nil:
+		return rec
+	case s.held != nil:
+		return s.held
+	}
+	return nil
 }
 
 // newDaemon builds the parts from the site's files and opens the record; it starts nothing. Close it after Run.
 func newDaemon(site *configs.Site, set settings) (*daemon, error) {
-	d := &daemon{site: site, log: set.log, clock: collector.NewClock(), judges: new(atomic.Bool)}
+	if set.clock == nil {
+		set.clock = collector.NewClock()
+	}
+	d := &daemon{site: site, log: set.log, clock: set.clock, judges: new(atomic.Bool)}
 	maker := makeLink(d.log, d.clock)
 	links, err := maker.all(site, linkNames(site))
 	if err != nil {
 		return nil, err
 	}
-	if err := d.openRecord(set); err != nil {
+	if err := d.openRecord(&set); err != nil {
 		return nil, err
 	}
+	d.set = set
 	if d.judge, err = newJudge(site, links, d.clock, d.record, set); err != nil {
 		return nil, errors.Join(err, d.Close())
 	}
@@ -84,27 +107,52 @@ func newDaemon(site *configs.Site, set settings) (*daemon, error) {
 	return d, nil
 }
 
-// openRecord opens the record. A second daemon on one record is refused; with any other trouble the room is
-// watched all the same, and the box's own alarm says that nothing is kept.
-func (d *daemon) openRecord(set settings) error {
+// openRecord opens the record. One that another daemon has, or that a newer version wrote, is refused; with any other trouble the
+// room is watched all the same: the box's own alarm tells, and what happens is held in memory until the record can be
+// opened.
+func (d *daemon) openRecord(set *settings) error {
 	if set.record == "" {
 		return nil
 	}
-	version, _, _ := build()
-	r, err := record.Open(set.record, record.Options{Clock: d.clock, Version: version, NotBefore: set.notBefore, Zone: d.site.Zone, Boot: set.boot})
-	if errors.Is(err, record.ErrInUse) {
+	if set.opened != nil {
+		d.record, set.opened = set.opened, nil
+		return nil
+	}
+	d.set = *set
+	r, err := record.Open(set.record, d.recordOptions(0))
+	if errors.Is(err, record.ErrInUse) || errors.Is(err, record.ErrNewer) {
 		return err
 	}
-	if err != nil {
+	d.record = r
+	if err == nil {
+		return nil
+	}
+	if set.demo {
 		d.log.Error("the room is watched, but nothing is kept", "error", err)
 		return nil
 	}
-	d.record = r
-	return nil
+	d.log.Error("the room is watched, and what happens is kept in memory until the record can be opened", "error", err)
+	d.held = newStandIn(d.clock, err)
+	set.held = d.held
+	d.add("record", d.waitForRecord)
+	return d.held.Follow(d.site.Points)
+}
+
+// recordOptions are how the record is kept; began is not zero if it is opened later than the daemon began.
+func (d *daemon) recordOptions(began collector.Moment) record.Options {
+	version, _, _ := build()
+	o := record.Options{Clock: d.clock, Version: version, NotBefore: d.set.notBefore, Zone: d.site.Zone, Boot: d.set.boot, Began: began}
+	if began != 0 {
+		o.Queue = 2*record.DefaultQueue + len(d.site.Rules.Rules) // what was held goes in one transaction
+	}
+	return o
 }
 
 // Close closes the record. Call it when Run has ended.
 func (d *daemon) Close() (err error) {
+	if d.held != nil && d.judge != nil {
+		return d.rest()
+	}
 	if d.record == nil {
 		return nil
 	}

@@ -106,7 +106,7 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 	for i := range j.latest {
 		j.latest[i] = collector.Fail(collector.PointID(i), collector.NotRead, 0, now, "")
 	}
-	j.keep = newKeeper(rec, clock, log)
+	j.keep = newKeeper(set.store(rec), clock, log)
 	j.self = newSelfWatch(site.Box, clock)
 	j.self.notBefore = set.notBefore
 	if j.figures, err = newFigures(rec, clock, site.Rules.Rules); err != nil {

@@ -17,7 +17,7 @@ const countersEvery = 30 * time.Second
 
 // keeper writes what the judge's steps change to the record. Without a record it keeps nothing.
 type keeper struct {
-	record   *record.Record
+	record   store // nil: none
 	clock    *collector.Clock
 	log      *slog.Logger
 	change   record.Change
@@ -27,7 +27,7 @@ type keeper struct {
 	unfollowed []collector.Point // of a new site, which the record could not look up yet; nil: it did
 }
 
-func newKeeper(rec *record.Record, clock *collector.Clock, log *slog.Logger) *keeper {
+func newKeeper(rec store, clock *collector.Clock, log *slog.Logger) *keeper {
 	return &keeper{record: rec, clock: clock, log: log, counters: clock.Now()}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -104,7 +105,9 @@ func (m *serviceManager) run(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
-			m.tell("STOPPING=1", "STATUS=stopping")
+			if !errors.Is(context.Cause(ctx), errTakeUp) { // then another goes on at once
+				m.tell("STOPPING=1", "STATUS=stopping")
+			}
 			return ctx.Err()
 		case now := <-look.C:
 			if m.watchdog > 0 {

@@ -6,10 +6,8 @@ import (
 	"fmt"
 	"maps"
 	"os"
-	"os/signal"
 	"slices"
 	"strings"
-	"syscall"
 
 	"roundsman/collector"
 	"roundsman/collector/compute"
@@ -39,18 +37,16 @@ type reloader struct {
 	given   func(*configs.Site) // what the command line says instead of the file; nil: nothing
 	people  *people             // whom a reload reads anew; nil: nobody
 	manager *serviceManager     // told of each reload; nil: nobody
+	hup     <-chan os.Signal    // a hang-up asks for one
 }
 
 // run waits for the hang-up signal, which means 'read your files again', until ctx ends.
 func (r *reloader) run(ctx context.Context) error {
-	hup := make(chan os.Signal, 1)
-	signal.Notify(hup, syscall.SIGHUP)
-	defer signal.Stop(hup)
 	for {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-hup:
+		case <-r.hup:
 			_ = r.reload(ctx, "signal") // the judge has said what is wrong
 		}
 	}

@@ -1,12 +1,16 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net"
+	"os"
+	"os/signal"
 	"path/filepath"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -45,27 +49,48 @@ func runCommand() *cobra.Command {
 	return cmd
 }
 
-// runSite runs the daemon; given puts into a site what the command line says instead of its file.
-func runSite(cmd *cobra.Command, site *configs.Site, path string, given func(*configs.Site)) (err error) {
-	log := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil))
-	d, err := newDaemon(site, settings{log: log, record: beside(path, site.Record.Path), notBefore: builtAt()})
-	if err != nil {
-		return err
+// runSite runs the daemon; given puts into a site what the command line says instead of its file. A daemon that began without
+// its record is followed by one that has it, as soon as that can be opened.
+func runSite(cmd *cobra.Command, site *configs.Site, path string, given func(*configs.Site)) error {
+	set := settings{log: slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil)), record: beside(path, site.Record.Path), notBefore: builtAt()}
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	defer set.log.Info("stopped")
+	for {
+		d, err := runOnce(cmd.Context(), site, set, &reloader{path: path, given: given, hup: hup})
+		if d == nil {
+			return err
+		}
+		if !errors.Is(err, errTakeUp) {
+			return errors.Join(err, d.Close())
+		}
+		if set, err = d.takeUp(); err != nil {
+			return err
+		}
+		site = d.judge.files
 	}
-	defer func() { err = errors.Join(err, d.Close()) }()
-	reload := &reloader{path: path, judge: d.judge, given: given}
+}
+
+// runOnce runs one daemon, which it returns if it could be built.
+func runOnce(ctx context.Context, site *configs.Site, set settings, reload *reloader) (*daemon, error) {
+	d, err := newDaemon(site, set)
+	if err != nil {
+		return nil, err
+	}
+	reload.judge = d.judge
 	d.add("reload", reload.run)
-	l, address, err := d.listen(path)
+	l, address, err := d.listen(reload.path)
 	if err != nil {
-		return err
+		return d, err
 	}
-	d.serve(l, path, reload.reload)
+	d.serve(l, reload.path, reload.reload)
 	reload.people = d.people
 	reload.manager = d.tellServiceManager()
-	log.Info("listening", "site", site.Name, "address", address,
+	d.set.address = l.Addr().String()
+	d.log.Info("listening", "site", site.Name, "address", address,
 		"points", len(site.Points), "rules", len(site.Rules.Rules), "links", len(d.judge.links.list()))
-	defer log.Info("stopped")
-	return d.Run(cmd.Context())
+	return d, d.Run(ctx)
 }
 
 // beside resolves a path of the site file against the file's folder.

@@ -30,8 +30,8 @@ func (d *daemon) signIns(opts *panel.Options, path string) {
 	file := newAccountsFile(beside(path, d.site.Panel.Passwords), d.log)
 	d.judge.self.others = append(d.judge.self.others, file.wrong)
 	set := signin.Options{Accounts: file.accounts, Now: d.clock.Now, Trouble: func(err error) { d.log.Error("sign-ins", "error", err) }}
-	if d.record != nil {
-		set.Book = book{d.record}
+	if kept := d.set.store(d.record); kept != nil {
+		set.Book = book{kept}
 	}
 	opts.Door = signin.New(set)
 	if d.record != nil {
@@ -72,7 +72,7 @@ func viewing(site *configs.Site, door *signin.Door) func() panel.Viewing {
 }
 
 // book keeps sign-ins with the record. The judge writes to it too; the record takes turns.
-type book struct{ record *record.Record }
+type book struct{ record store }
 
 // Keep writes who is in, and a line for the journal.
 func (b book) Keep(at collector.Moment, doc []byte, e signin.Entry) error {

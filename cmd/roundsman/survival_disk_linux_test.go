@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"os"
@@ -17,6 +18,8 @@ import (
 	"time"
 
 	"roundsman/collector/outsidetest"
+	"roundsman/exporter/record"
+	"roundsman/rules"
 )
 
 // smallDisk is a disk of a few MiB of its own, in a user and mount namespace that lives as long as the test: no root is
@@ -159,29 +162,135 @@ func TestDiskFullUnderTheDaemon(t *testing.T) {
 	t.Logf("%d lines; planned stops in %v, %v", len(d.lines), took.Round(time.Millisecond), second.Round(time.Millisecond))
 }
 
-// The record lies where nothing can be written, as on a card that gave up: the room is watched and the box rings about it.
+// The record lies where nothing can be written, as on a card that gave up, and can be written again later: the room is watched,
+// the box rings about it, and what happens goes on the record as soon as that can be opened: lines, alarm states, messages,
+// run time and readings. Nothing is told twice.
 func TestRecordOnReadOnly(t *testing.T) {
 	t.Parallel()
 	d := newSmallDisk(t, 12)
 	d.start()
-	d.more(10)
-	d.stop()
+	began := time.Now()
+	d.more(30)
+	d.kill()
+	killed := time.Now()
 	d.compare()
+	old := d.states()
 	before := len(d.lines)
 	d.remount("ro")
 	d.start()
-	d.says("but nothing is kept")
+	started := time.Now()
+	d.says("is kept in memory until the record can be opened")
 	d.rings()
-	d.more(20)
-	d.stop()
+	d.more(60)
 	d.remount("rw")
-	d.start()
+	d.says("the record is taken up")
+	opened := time.Now()
+	d.until("it listens again", func() bool { return strings.Count(d.said.String(), "msg=listening") == 2 })
 	d.well()
-	d.more(10)
+	d.more(20)
+	d.spans = []life{{began, time.Now()}}
 	d.stop()
-	words := told(d.said.String())
-	if got := keptWords(d.journal()[before:]); !slices.Equal(got, words) {
+	lines := d.journal()[before:]
+	words, got := told(d.said.String()), keptWords(lines)
+	got = slices.DeleteFunc(got, func(w string) bool { return strings.Contains(w, string(record.AlarmAnew)) })
+	if !slices.Equal(got, words) {
 		t.Errorf("told\n%q\nkept\n%q", words, got)
+	}
+	d.takenUp(lines, old, started, opened)
+	d.lines = nil
+	r := d.reader()
+	defer r.Close()
+	if err := r.Check(t.Context()); err != nil {
+		t.Errorf("the record's own laws: %v", err)
+	}
+	d.holdMessages(r)
+	d.sameRuns()
+	d.heldReadings(r, killed, started, opened)
+}
+
+// states are those of the alarms on the record, which nobody writes.
+func (d *smallDisk) states() map[string]rules.State {
+	d.Helper()
+	return lastStates(d.journal())
+}
+
+// takenUp holds what the journal tells of a time without record.
+func (d *smallDisk) takenUp(lines []record.Line, old map[string]rules.State, started, opened time.Time) {
+	d.Helper()
+	count := map[record.Kind]int{}
+	for _, l := range lines {
+		count[l.Kind]++
+		switch l.Kind {
+		case record.RecordTakenUp:
+			if missed := opened.Sub(started); (l.Length-missed).Abs() > 3*time.Second || !strings.Contains(l.Why, "readings waited in memory") {
+				d.Errorf("the record was taken up after %v, the line says %v: %s", missed, l.Length, l.Why)
+			}
+		case record.AlarmAnew:
+			if l.From != old[l.Alarm] {
+				d.Errorf("%s is told to have been %v, was %v", l.Alarm, l.From, old[l.Alarm])
+			}
+			delete(old, l.Alarm)
+		case record.Outage:
+			if l.Time.After(started) {
+				d.Errorf("the outage is told to end at %v, the program began before %v", l.Time, started)
+			}
+		}
+	}
+	if count[record.RecordTakenUp] != 1 || count[record.Outage] != 1 || count[record.BoxStarted] != 1 || count[record.BoxStopped] != 1 {
+		d.Errorf("the journal has %v", count)
+	}
+	if count["started"] == 0 || count[record.AlarmAnew] == 0 {
+		d.Errorf("too tame: %v", count)
+	}
+}
+
+// heldReadings: those of the time without record are there, up to its end.
+func (d *smallDisk) heldReadings(r *record.Reader, killed, started, opened time.Time) {
+	d.Helper()
+	trend, err := r.Trend(d.Context(), "tick")
+	if err != nil {
+		d.Fatal(err)
+	}
+	var last time.Time
+	n := 0
+	for s, err := range trend.Readings(d.Context(), killed.Add(time.Millisecond), time.Time{}) {
+		if err != nil {
+			d.Fatal(err)
+		}
+		if at := s.Time(); at.Before(opened) && s.Quality.Usable() {
+			n++
+			if !last.IsZero() && at.Sub(last) > 2*time.Second {
+				d.Errorf("no reading from %v to %v, without record", last, at)
+			}
+			last = at
+		}
+	}
+	if want := int(opened.Sub(started) / (100 * time.Millisecond)); n < want/2 {
+		d.Errorf("%d readings of the time without record, about %d were taken", n, want)
+	}
+}
+
+// A record that a newer version wrote is refused when the daemon starts, and left as it is.
+func TestNewerRecordIsRefused(t *testing.T) {
+	t.Parallel()
+	s := newStorm(t, 15)
+	s.start()
+	s.stop()
+	db, err := sql.Open("sqlite", s.database())
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = db.ExecContext(t.Context(), "PRAGMA user_version = 99")
+	if err := errors.Join(err, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command(s.binary, "run", s.site, "--listen", "127.0.0.1:0").CombinedOutput()
+	exit, ok := errors.AsType[*exec.ExitError](err)
+	if !ok || exit.ExitCode() != exitWrong || !strings.Contains(string(out), "newer version") || strings.Contains(string(out), "msg=listening") {
+		t.Errorf("a newer record: %v: %s", err, out)
+	}
+	if list, err := filepath.Glob(s.database() + ".damaged*"); err != nil || len(list) > 0 {
+		t.Errorf("the record was set aside: %v %v", list, err)
 	}
 }
 

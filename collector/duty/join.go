@@ -39,7 +39,7 @@ func Join(spec Spec, kept Kept, start collector.Moment, later Seen) Kept {
 	out.Run, out.Seen, out.Unseen = out.Run+old.Run, out.Seen+old.Seen, out.Unseen+old.Unseen
 	out.Starts, out.Runs = out.Starts+old.Starts, out.Runs+old.Runs
 	out.Longest, out.WorstHour = max(out.Longest, old.Longest), max(out.WorstHour, old.WorstHour)
-	out.Before.sum(old.Before)
+	out.Before.Sum(old.Before)
 	out.Asked = append(slices.Clone(old.Asked), out.Asked...)
 	out.Asked = out.Asked[max(0, len(out.Asked)-mostAsked):]
 	out.HourStarts = append(slices.DeleteFunc(slices.Clone(old.HourStarts), func(s collector.Moment) bool { return out.At.Sub(s) >= time.Hour }), out.HourStarts...)
@@ -71,7 +71,8 @@ func (m *Meter) close(at collector.Moment, later Seen) {
 	k.Blind, k.Lost, k.LostWhy = false, 0, ""
 }
 
-func (t *Totals) sum(o Totals) {
+// Sum adds totals.
+func (t *Totals) Sum(o Totals) {
 	t.Run, t.Seen, t.Unseen = t.Run+o.Run, t.Seen+o.Seen, t.Unseen+o.Unseen
 	t.Starts, t.Runs = t.Starts+o.Starts, t.Runs+o.Runs
 }

@@ -32,6 +32,9 @@ func Event(e *rules.Event, rule *rules.Rule, point string) Line {
 // AlarmRemoved is the kind of the line that ends the life of an alarm whose rule is gone.
 const AlarmRemoved = "alarm removed"
 
+// AlarmAnew is the kind of the line of an alarm of which nothing was known at a start.
+const AlarmAnew = "judged anew"
+
 // Builder makes activations of journal lines. Its zero value is ready. It is used by one goroutine at a time.
 type Builder struct {
 	// Priority tells the priority of an alarm whose lines do not. Nil: nobody knows, and it counts as one that rings.
@@ -70,6 +73,8 @@ func (b *Builder) Add(l Line) {
 	case AlarmRemoved:
 		b.stop(w, &l, Removed)
 		delete(b.alarms, l.Alarm)
+	case AlarmAnew:
+		b.stop(w, &l, UnseenEnding)
 	case rules.EventAcknowledged.String():
 		b.acknowledge(w, &l)
 	}

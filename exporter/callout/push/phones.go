@@ -81,6 +81,18 @@ func NewPhones(o PhonesOptions, doc []byte) (*Phones, error) {
 	return p, nil
 }
 
+// JoinPhones returns two lists that Save told as one; of a phone that is in both the later counts.
+func JoinPhones(kept, later []byte) ([]byte, error) {
+	var first, second []phone
+	if err := errors.Join(json.Unmarshal(kept, &first), json.Unmarshal(later, &second)); err != nil {
+		return nil, err
+	}
+	both := slices.DeleteFunc(first, func(k phone) bool {
+		return slices.ContainsFunc(second, func(l phone) bool { return l.ID == k.ID || l.Subscription == k.Subscription })
+	})
+	return json.Marshal(append(both, second...))
+}
+
 // Save returns all that is to be kept, as JSON, and whether it changed since the last call. It holds secrets.
 func (p *Phones) Save() (doc []byte, changed bool) {
 	p.mu.Lock()
