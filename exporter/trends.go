@@ -3,6 +3,7 @@ package exporter
 import (
 	"context"
 	"errors"
+	"iter"
 	"time"
 )
 
@@ -23,4 +24,13 @@ type Trends interface {
 	// Steps returns what was kept of a point in [from, to) in steps that begin at from, and its unit; steps without a
 	// value that could be used are left out. The error wraps ErrNoTrend if there is nothing. It reads aside of all writing.
 	Steps(ctx context.Context, point string, from, to time.Time, step time.Duration) (unit string, steps []TrendStep, err error)
+	// Each gives the same of many points one after the other, in their order, leaving out those of which nothing is kept. It
+	// takes far less than as many calls of Steps. An error ends it.
+	Each(ctx context.Context, points []string, from, to time.Time, step time.Duration) iter.Seq2[PointSteps, error]
+}
+
+// PointSteps is what was kept of one point.
+type PointSteps struct {
+	Point, Unit string
+	Steps       []TrendStep
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"iter"
 	"time"
 
 	"roundsman/collector"
@@ -50,10 +51,31 @@ func (s trends) Steps(ctx context.Context, point string, from, to time.Time, ste
 	if err != nil {
 		return "", nil, err
 	}
+	list, err := stepsOf(ctx, t, from, to, step)
+	return t.Unit, list, err
+}
+
+// Each returns what was kept of many points; see exporter.Trends.
+func (s trends) Each(ctx context.Context, points []string, from, to time.Time, step time.Duration) iter.Seq2[exporter.PointSteps, error] {
+	return func(yield func(exporter.PointSteps, error) bool) {
+		for t, err := range s.Trends(ctx, points, from, to) {
+			var of exporter.PointSteps
+			if err == nil {
+				of.Point, of.Unit = t.Point, t.Unit
+				of.Steps, err = stepsOf(ctx, t, from, to, step)
+			}
+			if !yield(of, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+func stepsOf(ctx context.Context, t *record.Trend, from, to time.Time, step time.Duration) ([]exporter.TrendStep, error) {
 	steps, err := t.Steps(ctx, from, to, step)
 	list := make([]exporter.TrendStep, len(steps))
 	for i, s := range steps {
 		list[i] = exporter.TrendStep(s)
 	}
-	return t.Unit, list, err
+	return list, err
 }

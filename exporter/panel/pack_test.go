@@ -6,6 +6,7 @@ import (
 	"errors"
 	"hash/crc32"
 	"io"
+	"iter"
 	"math"
 	"net/http"
 	"net/http/httptest"
@@ -48,6 +49,18 @@ func (swinging) Steps(_ context.Context, point string, from, to time.Time, step 
 		}
 	}
 	return "", nil, exporter.ErrNoTrend
+}
+
+// Each gives the same of many.
+func (s swinging) Each(ctx context.Context, points []string, from, to time.Time, step time.Duration) iter.Seq2[exporter.PointSteps, error] {
+	return func(yield func(exporter.PointSteps, error) bool) {
+		for _, point := range points {
+			unit, list, err := s.Steps(ctx, point, from, to, step)
+			if err == nil && !yield(exporter.PointSteps{Point: point, Unit: unit, Steps: list}, nil) {
+				return
+			}
+		}
+	}
 }
 
 // TestPagesPacked: what a page is made of comes packed and within its measure, the sheet with all its traces within

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"iter"
 	"math"
 	"net/http"
 	"strings"
@@ -27,6 +28,18 @@ type trends struct {
 func (f *trends) Steps(_ context.Context, point string, from, to time.Time, step time.Duration) (string, []exporter.TrendStep, error) {
 	f.point, f.from, f.to, f.step = point, from, to, step
 	return f.unit, f.steps, f.err
+}
+
+// Each gives the same of every point.
+func (f *trends) Each(_ context.Context, points []string, from, to time.Time, step time.Duration) iter.Seq2[exporter.PointSteps, error] {
+	return func(yield func(exporter.PointSteps, error) bool) {
+		f.from, f.to, f.step = from, to, step
+		for _, point := range points {
+			if !yield(exporter.PointSteps{Point: point, Unit: f.unit, Steps: f.steps}, f.err) {
+				return
+			}
+		}
+	}
 }
 
 func withTrends(o panel.Options) http.Handler {

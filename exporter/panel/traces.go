@@ -2,7 +2,6 @@ package panel
 
 import (
 	"context"
-	"errors"
 	"html/template"
 	"math"
 	"slices"
@@ -23,8 +22,6 @@ const (
 	traceEvery = time.Minute
 	// traceShare of the time at most is spent on drawing: a large site on a slow box is drawn less often.
 	traceShare = 50
-	// tracesAtOnce is how long may be drawn at once, so that the sheet of a usual site has its traces soon after the start.
-	tracesAtOnce = time.Second
 )
 
 // traces are the last hour of each point, small, as drawn last. They do not change.
@@ -44,13 +41,12 @@ func (p *Panel) Run(ctx context.Context) error {
 
 func (p *Panel) keepTraces(ctx context.Context) error {
 	for {
-		busy, err := p.drawTraces(ctx)
-		if err != nil && ctx.Err() == nil {
+		begun := time.Now()
+		if err := p.drawTraces(ctx); err != nil && ctx.Err() == nil {
 			p.opts.Log.Error("traces not drawn", "err", err)
 		}
-		wait := max(p.traceWait(), traceShare*min(busy, tracesAtOnce))
 		select {
-		case <-time.After(wait):
+		case <-time.After(max(p.traceWait(), traceShare*time.Since(begun))):
 		case <-ctx.Done():
 			return ctx.Err()
 		}
@@ -65,56 +61,44 @@ func (p *Panel) traceWait() time.Duration {
 	return traceEvery
 }
 
-// drawTraces draws all traces anew and returns the time it worked. What cannot be read leaves the old ones. Each trace costs
-// a look into the record, so a large site is drawn at a walk: it takes minutes, and its share of a core.
-func (p *Panel) drawTraces(ctx context.Context) (busy time.Duration, err error) {
+// drawTraces draws all traces anew, one after the other as the record hands them out. What cannot be read leaves the old ones.
+func (p *Panel) drawTraces(ctx context.Context) error {
 	if p.opts.Trends == nil {
-		return 0, nil
+		return nil
 	}
 	v := p.board.View()
 	all := limitsOf(v.Site)
 	made := &traces{site: v.Site, svg: make([]template.HTML, len(v.Site.Points))}
+	var names []string
+	places := map[string]int{}
 	for i := range v.Site.Points {
-		if v.Site.Points[i].Kind != collector.Number {
-			continue
+		if pt := &v.Site.Points[i]; pt.Kind == collector.Number {
+			names, places[pt.Name] = append(names, pt.Name), i
 		}
-		begun := time.Now()
-		if made.svg[i], err = p.trace(ctx, v, i, all[i]); err != nil {
-			return busy, err
+	}
+	to := v.Time.Truncate(traceStep).Add(traceStep)
+	for of, err := range p.opts.Trends.Each(ctx, names, to.Add(-traceSpan), to, traceStep) {
+		if err != nil {
+			return err
 		}
-		took := time.Since(begun)
-		if busy += took; busy <= tracesAtOnce {
-			continue
-		}
-		select {
-		case <-time.After(traceShare * took):
-		case <-ctx.Done():
-			return busy, ctx.Err()
+		i := places[of.Point]
+		if pt := &v.Site.Points[i]; of.Unit == pt.Unit {
+			made.svg[i] = p.trace(pt, to, of.Steps, all[i])
 		}
 	}
 	p.traces.Store(made)
-	return busy, nil
+	return nil
 }
 
-func (p *Panel) trace(ctx context.Context, v *exporter.View, i int, l limits) (template.HTML, error) {
-	pt := &v.Site.Points[i]
-	to := v.Time.Truncate(traceStep).Add(traceStep)
-	t := draw.Trace{From: to.Add(-traceSpan), To: to, Step: traceStep, Least: leastHeight(pt)}
+func (p *Panel) trace(pt *collector.Point, to time.Time, steps []exporter.TrendStep, l limits) template.HTML {
+	t := draw.Trace{From: to.Add(-traceSpan), To: to, Step: traceStep, Least: leastHeight(pt), Steps: drawSteps(steps)}
 	t.Hold = max(traceStep*3/2, p.facts(pt.Name).Quiet+traceStep)
-	unit, steps, err := p.opts.Trends.Steps(ctx, pt.Name, t.From, t.To, traceStep)
-	if errors.Is(err, exporter.ErrNoTrend) || err == nil && unit != pt.Unit {
-		return "", nil
-	}
-	if err != nil {
-		return "", err
-	}
-	t.Steps = drawSteps(steps)
 	for _, value := range []float64{l.highHigh, l.high, l.low, l.lowLow} {
 		if !math.IsNaN(value) {
 			t.Limits = append(t.Limits, draw.Limit{Value: value})
 		}
 	}
-	return t.SVG(), nil
+	return t.SVG()
 }
 
 // sinceLog tells since when each point's state is what it is.

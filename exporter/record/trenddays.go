@@ -27,7 +27,7 @@ func (t *Trend) Days(ctx context.Context, from, to time.Time) ([]Day, error) {
 
 func (t *Trend) days(ctx context.Context, lo, hi int64) (list []Day, err error) {
 	for _, id := range t.ids() {
-		rows, err := t.r.db.QueryContext(ctx, `SELECT day, time, min, mean, max, "last", readings, good FROM days
+		rows, err := t.r.query(ctx, `SELECT day, time, min, mean, max, "last", readings, good FROM days
 			WHERE series = ? AND time >= ? AND time < ? ORDER BY day`, id, lo, hi)
 		if err != nil {
 			return nil, err

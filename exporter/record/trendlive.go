@@ -66,7 +66,7 @@ func liveWindows(ctx context.Context, tx *sql.Tx, lo, hi int64) (list []liveWind
 	return list, rows.Err()
 }
 
-// readLive makes the figures of the hours that are still in windows, of series in rising order. It holds one window and the
+// readLive makes the figures of the hours that are still in windows, of some series. It holds one window and the
 // figures, about 400 bytes an hour of a series, and 4 kB a series while it works. Windows that are damaged are left out:
 // Readings tells of them.
 func (r *Reader) readLive(ctx context.Context, ids []int64, lo, hi int64) (*live, error) {
@@ -89,7 +89,7 @@ func (r *Reader) readLive(ctx context.Context, ids []int64, lo, hi int64) (*live
 		return nil, err
 	}
 	defer read.Close()
-	g := newGatherer(ids)
+	g := newGatherer(slices.Sorted(slices.Values(ids)))
 	for i, w := range windows {
 		if i > 0 && w.hour != windows[i-1].hour {
 			l.close(g, windows[i-1].hour)
@@ -167,13 +167,4 @@ func (g *gatherer) add(hour int64) {
 			g.figures[k].add(hour, g.sheet.Clocks[g.sheet.Clock[i]], c)
 		}
 	}
-}
-
-// liveHours makes the figures of the hours of a trend that are still in windows.
-func (t *Trend) liveHours(ctx context.Context, lo, hi int64) ([]liveHour, error) {
-	l, err := t.r.readLive(ctx, t.ids(), lo, hi)
-	if err != nil {
-		return nil, err
-	}
-	return l.of(t)
 }

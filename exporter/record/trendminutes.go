@@ -27,7 +27,7 @@ const (
 const figuresPage = 500
 
 func (t *Trend) hours(ctx context.Context, columns string, id, from, to int64) ([]hourRow, error) {
-	rows, err := t.r.db.QueryContext(ctx, `SELECT `+columns+` FROM minutes WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour LIMIT ?`, id, from, to, limitOf(columns))
+	rows, err := t.r.query(ctx, `SELECT `+columns+` FROM minutes WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour LIMIT ?`, id, from, to, limitOf(columns))
 	if err != nil {
 		return nil, err
 	}

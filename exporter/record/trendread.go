@@ -49,6 +49,7 @@ type Trend struct {
 
 	r      *Reader
 	series map[int64]scaled
+	shared *shared // with others that are read together; nil: none
 }
 
 // scaled is a series and how its values become those of the trend's unit.

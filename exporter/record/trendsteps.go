@@ -86,15 +86,15 @@ func later(t time.Time, ms int64) time.Time {
 type bounds struct{ readings, minutes int64 }
 
 func (t *Trend) oldest(ctx context.Context) (b bounds, err error) {
-	b = bounds{math.MaxInt64 / 2, math.MaxInt64 / 2}
-	err = t.r.db.QueryRowContext(ctx, `SELECT min(coalesce((SELECT min(time) FROM pieces), ?1), coalesce((SELECT min(time) FROM windows), ?1))`, b.readings).Scan(&b.readings)
-	if err != nil {
+	if t.shared != nil {
+		b.readings = t.shared.oldest
+	} else if b.readings, err = t.r.oldestReading(ctx); err != nil {
 		return b, err
 	}
 	b.minutes = b.readings
 	for id := range t.series {
 		var hour int64
-		if err := t.r.db.QueryRowContext(ctx, `SELECT coalesce(min(hour), ?2) FROM minutes WHERE series = ?1`, id, math.MaxInt32).Scan(&hour); err != nil {
+		if err := t.r.queryRow(ctx, `SELECT coalesce(min(hour), ?2) FROM minutes WHERE series = ?1`, id, math.MaxInt32).Scan(&hour); err != nil {
 			return b, err
 		}
 		if hour < math.MaxInt32 {

@@ -84,14 +84,10 @@ func (c *coder) overrun() bool { return c.at > len(c.in)+leftOut+2 }
 
 // bit codes b with the probability p, or decodes and returns it.
 func (c *coder) bit(p *prob, b int) int {
-	bound := c.span >> 16 * uint32(p.zero)
 	if c.decoding {
-		b = 0
-		if c.code >= bound {
-			b = 1
-			c.code -= bound
-		}
+		return c.read(p)
 	}
+	bound := c.span >> 16 * uint32(p.zero)
 	if b == 0 {
 		c.span = bound
 	} else {
@@ -101,13 +97,40 @@ func (c *coder) bit(p *prob, b int) int {
 	p.learn(b)
 	for c.span < 1<<24 {
 		c.span <<= 8
-		if c.decoding {
-			c.code = c.code<<8 | c.next()
-		} else {
-			c.shift()
-		}
+		c.shift()
 	}
 	return b
+}
+
+// read decodes a bit with the probability p. It is the innermost of all reading, and learns by itself what learn does.
+func (c *coder) read(p *prob) (b int) {
+	z, step := uint32(p.zero), steps[p.seen]
+	bound := c.span >> 16 * z
+	if c.code < bound {
+		c.span = bound
+		z += (65536 - z) * step >> 16
+	} else {
+		b = 1
+		c.code -= bound
+		c.span -= bound
+		z -= z * step >> 16
+	}
+	p.zero = uint16(min(max(z, least), 65536-least))
+	if p.seen < learnt {
+		p.seen++
+	}
+	if c.span < 1<<24 {
+		c.widen()
+	}
+	return b
+}
+
+// widen takes more of the data, until the span is wide enough for the next bit.
+func (c *coder) widen() {
+	for c.span < 1<<24 {
+		c.span <<= 8
+		c.code = c.code<<8 | c.next()
+	}
 }
 
 // shift moves the top byte of low out, once no carry can reach it any more.

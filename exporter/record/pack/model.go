@@ -56,6 +56,9 @@ func even(p []prob) {
 
 // code codes d, or decodes and returns it.
 func (m *ints) code(c *coder, d int64) int64 {
+	if c.decoding {
+		return m.read(c)
+	}
 	size := uint64(d)
 	if d < 0 {
 		size = -size
@@ -72,6 +75,35 @@ func (m *ints) code(c *coder, d int64) int64 {
 	down = c.bit(&m.sign[m.side], down)
 	m.side = 1 + down
 	size = m.codeBits(c, n, size)
+	if down == 1 {
+		size = -size
+	}
+	return int64(size)
+}
+
+// read decodes what code coded.
+func (m *ints) read(c *coder) int64 {
+	n := 0
+	for p := &m.length[min((m.before+m.last+1)/2, contexts-1)]; n < lengths-1 && c.read(&p[n]) == 1; {
+		n++
+	}
+	m.before, m.last, m.most = m.last, n, max(m.most, n)
+	if n == 0 {
+		return 0
+	}
+	down := c.read(&m.sign[m.side])
+	m.side = 1 + down
+	size, node := uint64(1), 1
+	head, tail := &m.head[n-1], &m.tail[n-1]
+	for i := n - 2; i >= 0; i-- {
+		p := &tail[i]
+		if node < 1<<headBits {
+			p = &head[node]
+		}
+		b := c.read(p)
+		node = node<<1 | b
+		size = size<<1 | uint64(b)
+	}
 	if down == 1 {
 		size = -size
 	}

@@ -358,3 +358,30 @@ func BenchmarkDecodeHour(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/3600, "ns/reading")
 }
+
+// TestOpenedAgain opens sheets one after the other with the same Packed, damaged ones between: each is what it is alone.
+func TestOpenedAgain(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 10))
+	var p pack.Packed
+	sheets := []*pack.Sheet{sheet(r, 70, 10), sheet(r, 70, 12), sheet(r, 3, 9), sheet(r, 300, 10), sheet(r, 0, 0), sheet(r, 70, 10)}
+	for round := range 60 {
+		s := sheets[round%len(sheets)]
+		data := pack.AppendSheet(nil, s)
+		if round%5 == 4 {
+			if cut := data[:r.IntN(len(data))]; p.Open(cut) == nil && len(p.Series) > 0 {
+				t.Fatalf("round %d: %d of %d bytes are taken for a sheet", round, len(cut), len(data))
+			}
+		}
+		if err := p.Open(data); err != nil {
+			t.Fatalf("round %d: %v", round, err)
+		}
+		if !slices.Equal(p.Series, s.Series) || !slices.Equal(p.Clock, s.Clock) || !slices.EqualFunc(s.Clocks, p.Clocks, slices.Equal) {
+			t.Fatalf("round %d: %v, %v, %v", round, p.Series, p.Clock, p.Clocks)
+		}
+		for _, i := range r.Perm(len(s.Series)) {
+			if got, err := p.Column(i); err != nil || !slices.Equal(got.Counts, s.Columns[i].Counts) || !slices.Equal(got.Marks, s.Columns[i].Marks) {
+				t.Fatalf("round %d: column %d: %v", round, i, err)
+			}
+		}
+	}
+}

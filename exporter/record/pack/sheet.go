@@ -1,6 +1,7 @@
 package pack
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -83,6 +84,8 @@ type Packed struct {
 	models columns
 	times  ints
 	room   []int64 // of the clocks
+	clocks int
+	index  []byte // as packed, that Series and Clock are of; nil none
 }
 
 // OpenSheet unpacks all but the columns. It keeps data, which must not change.
@@ -128,7 +131,19 @@ func (p *Packed) Open(data []byte) error {
 	return nil
 }
 
+// readIndex reads which columns there are, unless they are those of the sheet before: mostly they are.
 func (p *Packed) readIndex(block []byte) (clocks int, err error) {
+	if len(p.index) > 0 && bytes.Equal(block, p.index) {
+		return p.clocks, nil
+	}
+	p.index = p.index[:0]
+	if p.clocks, err = p.decodeIndex(block); err == nil {
+		p.index = append(p.index, block...)
+	}
+	return p.clocks, err
+}
+
+func (p *Packed) decodeIndex(block []byte) (clocks int, err error) {
 	index, err := p.times.decodeTimes(p.room, block)
 	if err != nil {
 		return 0, err
