@@ -136,8 +136,8 @@ func (b *pipeBroker) dial(_ context.Context, _, address string) (net.Conn, error
 	b.work.Go(func() { server.EstablishConnection("pipe", theirs) })
 	b.work.Go(func() { b.relay(near, far) })
 	b.work.Go(func() { b.relay(far, near) })
-	full, unread := net.Pipe()
-	b.conns = append(b.conns, unread)
+	full, idle := net.Pipe()
+	b.conns = append(b.conns, idle)
 	return &socket{Conn: ours, full: full, broker: b}, nil
 }
 
@@ -181,21 +181,88 @@ func (b *pipeBroker) dialled() (int, string) {
 // relay carries bytes one way until an end is closed. The news of that is carried too, but not over a dead line.
 func (b *pipeBroker) relay(to, from net.Conn) {
 	defer from.Close()
+	buffer := newSocketBuffer()
+	b.work.Go(func() {
+		switch buffer.drain(to) {
+		case told:
+			to.Close()
+		case unread:
+			from.Close()
+		}
+	})
 	buf := make([]byte, 1<<16)
 	for {
 		n, err := from.Read(buf)
-		if err != nil && b.lineIs(passing) {
-			to.Close()
-		}
 		if err != nil {
+			buffer.end(b.lineIs(passing))
 			return
 		}
-		if !b.lineIs(passing) {
+		if b.lineIs(passing) {
+			buffer.put(buf[:n])
+		}
+	}
+}
+
+// socketBuffer holds what was written and not yet read, as the kernel does, of any length.
+type socketBuffer struct {
+	mu           sync.Mutex
+	changed      *sync.Cond
+	bytes        []byte
+	ended, shuts bool
+}
+
+func newSocketBuffer() *socketBuffer {
+	s := &socketBuffer{}
+	s.changed = sync.NewCond(&s.mu)
+	return s
+}
+
+func (s *socketBuffer) put(p []byte) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.bytes = append(s.bytes, p...)
+	s.changed.Signal()
+}
+
+// end notes that nothing more comes, and whether the reader hears of it.
+func (s *socketBuffer) end(shuts bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.ended, s.shuts = true, shuts
+	s.changed.Signal()
+}
+
+// ending is how a buffer's last bytes went.
+type ending int
+
+const (
+	untold ending = iota // the reader knows nothing of the end
+	told                 // the reader is to be told
+	unread               // the reader is gone
+)
+
+// drain writes what comes to a reader until the end.
+func (s *socketBuffer) drain(to net.Conn) ending {
+	for {
+		s.mu.Lock()
+		for len(s.bytes) == 0 && !s.ended {
+			s.changed.Wait()
+		}
+		p, last := s.bytes, s.ended
+		s.bytes = nil
+		s.mu.Unlock()
+		if len(p) > 0 {
+			if _, err := to.Write(p); err != nil {
+				to.Close()
+				return unread
+			}
 			continue
 		}
-		if _, err := to.Write(buf[:n]); err != nil {
-			to.Close()
-			return
+		switch {
+		case last && s.shuts:
+			return told
+		case last:
+			return untold
 		}
 	}
 }
@@ -276,7 +343,7 @@ func site() []collector.Point {
 
 // settle lets everything happen that needs no time, and the link look at its queue.
 func settle() {
-	time.Sleep(20 * time.Millisecond)
+	time.Sleep(100 * time.Millisecond)
 	synctest.Wait()
 }
 

@@ -157,17 +157,6 @@ func (l *Link) clientOptions(ctx context.Context, way *socket.Held, lost chan<- 
 	return o, nil
 }
 
-// handle copies a message into the queue. The client delivers nothing else
-// until it returns.
-func (l *Link) handle(_ paho.Client, m paho.Message) {
-	payload := m.Payload()
-	size := len(payload)
-	if size > l.opts.MaxPayload {
-		payload = append([]byte(nil), payload[:min(size, quoted)]...)
-	}
-	l.queue.put(message{topic: m.Topic(), payload: payload, size: size, at: l.clock.Now(), retained: m.Retained()})
-}
-
 // password reads the password anew for each connection: it may have been changed.
 func (l *Link) password() (string, error) {
 	if l.opts.PasswordFile == "" {
@@ -195,9 +184,9 @@ func (l *Link) open(ctx context.Context) (net.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	conn := socket.Impatient(dialled, writeTimeout)
+	conn := socket.NewPace(socket.Impatient(dialled, writeTimeout), gather)
 	if !l.host.tls {
-		return conn, nil
+		return l.sieve(conn, conn), nil
 	}
 	config, err := l.tlsConfig()
 	if err != nil {
@@ -209,7 +198,12 @@ func (l *Link) open(ctx context.Context) (net.Conn, error) {
 		conn.Close()
 		return nil, err
 	}
-	return secure, nil
+	return l.sieve(secure, conn), nil
+}
+
+// sieve takes the messages out of what comes on conn.
+func (l *Link) sieve(conn net.Conn, pace *socket.Pace) net.Conn {
+	return socket.NewSieve(conn, pace, l.opts.MaxPayload, newIntake(l))
 }
 
 func (l *Link) tlsConfig() (*tls.Config, error) {

@@ -9,10 +9,11 @@ import (
 	"roundsman/collector"
 )
 
-// gather is the least time between two looks at the queue: at a thousand
-// messages a second it makes batches of a few instead of waking everybody for
-// each. The first message after a pause does not wait.
-const gather = 5 * time.Millisecond
+// gather is the least time between two reads that bring messages: at a thousand
+// messages a second it makes batches of some twenty instead of waking everybody for
+// each. The first message after a pause does not wait. A message counts as
+// come when it is read, so this is also the most that its time can be late.
+const gather = 20 * time.Millisecond
 
 // Link reads the points of one broker. It implements collector.Link.
 type Link struct {
@@ -83,15 +84,13 @@ type reader struct {
 	messages []message
 	readings []collector.Reading
 	status   linkState
-	why      string // the link is down, "" while it is up
+	armed    collector.Moment // what the timer of stale points is set to; 0: to nothing
+	why      string           // the link is down, "" while it is up
 }
 
 func (r *reader) run(ctx context.Context, events <-chan event) error {
 	sweep := time.NewTimer(time.Hour)
 	defer sweep.Stop()
-	pause := time.NewTimer(0)
-	defer pause.Stop()
-	<-pause.C
 	beat := time.NewTicker(collector.BeatEvery)
 	defer beat.Stop()
 	for {
@@ -102,14 +101,12 @@ func (r *reader) run(ctx context.Context, events <-chan event) error {
 			return nil
 		case <-r.link.queue.ready:
 			r.drain()
-			if !r.send(ctx) || !wait(ctx, pause, gather) {
-				return nil
-			}
 		case e := <-events:
 			r.drain()
 			r.change(e)
 		case <-beat.C:
 		case <-sweep.C:
+			r.armed = 0
 			r.sweep()
 		}
 		if !r.send(ctx) {
@@ -129,9 +126,13 @@ func wait(ctx context.Context, t *time.Timer, d time.Duration) bool {
 	}
 }
 
-// arm sets the timer to the next moment at which a point becomes stale.
+// arm sets the timer to the next moment at which a point becomes stale, if that is another than it is set to.
 func (r *reader) arm(t *time.Timer) {
 	next := r.link.table.next
+	if next == r.armed {
+		return
+	}
+	r.armed = next
 	if next == collector.Never {
 		t.Stop()
 		return

@@ -21,7 +21,7 @@ type message struct {
 	retained bool
 }
 
-// queue holds messages between the client's handler, which must not wait, and
+// queue holds messages between the goroutine that reads the connection, which must not wait, and
 // the link's loop. When it is full the oldest is dropped and counted: the
 // newest value of a point is worth more than the one before.
 type queue struct {
@@ -50,13 +50,14 @@ func (q *queue) put(m message) {
 	q.ring[(q.head+q.n)%len(q.ring)] = m
 	q.n++
 	q.bytes += len(m.payload)
-	first := q.n == 1
 	q.mu.Unlock()
-	if first {
-		select {
-		case q.ready <- struct{}{}:
-		default:
-		}
+}
+
+// wake tells the loop that there are messages. Call it after the last put of several.
+func (q *queue) wake() {
+	select {
+	case q.ready <- struct{}{}:
+	default:
 	}
 }
 

@@ -52,6 +52,7 @@ func TestQueueKeepsOrder(t *testing.T) {
 			q.put(message{at: collector.Moment(next)})
 			next++
 		}
+		q.wake()
 		if step%3 != 0 {
 			continue
 		}
