@@ -106,21 +106,27 @@ func (b *browser) tabs(where string) {
 	}
 }
 
-// accessible looks at one page on the narrowest phone, on a usual one by night, and on a desk.
+// accessible looks at one page on the narrowest phone, on a usual one by night, on a desk, and on a wall by night.
 func (b *browser) accessible(script, url, where string) {
 	b.t.Helper()
 	b.do("Log.enable", nil)
 	for _, screen := range []struct {
 		width  int
 		scheme string
-	}{{320, "light"}, {390, "dark"}, {1440, "light"}} {
+	}{{320, "light"}, {390, "dark"}, {1440, "light"}, {3840, "dark"}} {
 		at := fmt.Sprintf("%s at %d, %s", where, screen.width, screen.scheme)
 		b.screen(screen.width, screen.scheme)
 		b.visit(url)
 		b.fits(screen.width, at)
-		b.axe(script, at)
 		b.loud(at)
 		b.shoot(fmt.Sprintf("%s-%d-%s", where, screen.width, screen.scheme))
+		if screen.width == 3840 { // the desk's, but larger
+			if size := b.eval(`document.querySelector("main p, main td, main label").getBoundingClientRect().height`).(float64); size < 24 {
+				b.t.Errorf("%s: a line of text is %v px high", at, size)
+			}
+			continue
+		}
+		b.axe(script, at)
 		if screen.width != 320 {
 			b.tabs(at)
 		}

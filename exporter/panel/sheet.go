@@ -48,13 +48,14 @@ type sheet struct {
 	Alarms   []alarmRow
 	Held     string // what is shelved, suppressed or out of service
 	Stations []station
-	Machines []machineRow
+	Halves   [][][]station // the same in halves of quarters: a desk shows two columns, a wall four
 }
 
 type station struct {
 	Name, Title string
 	Note        string // '2 not good', "" if all is quiet
 	Rows        []row
+	Machines    []machineRow // instead of rows: what ran how long
 }
 
 type row struct {
@@ -174,9 +175,7 @@ func (p *Panel) sheet(v *exporter.View, now collector.Moment) sheet {
 	s.Held = heldWords(v)
 	s.Stations = stations(v)
 	p.dress(&s, v)
-	for i := range v.Equipment {
-		s.Machines = append(s.Machines, machine(&v.Equipment[i]))
-	}
+	s.Halves = halves(s.Stations, machines(v))
 	s.summarise(v)
 	return s
 }
@@ -445,6 +444,13 @@ func newRow(v *exporter.View, i int, l limits, alarms []rules.Status) row {
 		w.Priority = w.Alarms[0].Priority
 	}
 	return w
+}
+
+func machines(v *exporter.View) (list []machineRow) {
+	for i := range v.Equipment {
+		list = append(list, machine(&v.Equipment[i]))
+	}
+	return list
 }
 
 func machine(e *exporter.Equipment) machineRow {

@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,7 +22,7 @@ import (
 )
 
 // trendSpan is a length of time that a trend can be looked at in. Its steps are so long that what the record has ready
-// answers quickly: readings for the hour, figures of minutes for day and week, of hours beyond. More than some 360 steps
+// answers quickly: readings up to the hour, figures of minutes for day and week, of hours beyond. More than some 360 steps
 // would lie over each other on a phone.
 type trendSpan struct {
 	Key, Words string
@@ -33,7 +34,9 @@ const dayLong = 24 * time.Hour
 
 func trendSpans() []trendSpan {
 	return []trendSpan{
+		{"10-minutes", "10 min", 10 * time.Minute, 2 * time.Second},
 		{"hour", "Hour", time.Hour, 10 * time.Second},
+		{"6-hours", "6 hours", 6 * time.Hour, time.Minute},
 		{"day", "Day", dayLong, 5 * time.Minute},
 		{"week", "Week", 7 * dayLong, 30 * time.Minute},
 		{"month", "Month", 31 * dayLong, 2 * time.Hour},
@@ -41,15 +44,19 @@ func trendSpans() []trendSpan {
 	}
 }
 
-// usualTrend is shown to who does not ask: what happened over night.
+// usualTrend is shown to who does not ask: what happened over night. Where less was kept, a shorter one is.
 const usualTrend = "day"
 
-// trendSpanOf returns the span that a request asks for.
+// trendSpanOf returns the span that a request asks for; no key: it asks for none.
 func trendSpanOf(v url.Values) (trendSpan, error) {
 	key := v.Get("span")
 	if key == "" {
-		key = usualTrend
+		return trendSpan{}, nil
 	}
+	return trendSpanBy(key)
+}
+
+func trendSpanBy(key string) (trendSpan, error) {
 	all := trendSpans()
 	keys := make([]string, len(all))
 	for i := range all {
@@ -88,12 +95,12 @@ func (p *Panel) course(ctx context.Context, v *exporter.View, i int, span trendS
 	if p.opts.Trends == nil || pt.Kind == collector.Text {
 		return nil
 	}
+	d, span, err := p.usualOr(ctx, v, i, span)
 	path := "/points/" + url.PathEscape(pt.Name)
 	c := &course{CSV: path + "/readings.csv?span=" + span.Key}
 	for _, s := range trendSpans() {
 		c.Spans = append(c.Spans, trendLink{s.Words, path + "?span=" + s.Key, s.Key == span.Key})
 	}
-	d, err := p.drawings.trend(ctx, p, v, i, span)
 	if err != nil {
 		p.opts.Log.Error("trend not shown", "point", pt.Name, "err", err) // the reading is shown all the same
 		c.Trouble = "What was kept cannot be read."
@@ -107,12 +114,42 @@ func (p *Panel) course(ctx context.Context, v *exporter.View, i int, span trendS
 	return c
 }
 
+// usualOr returns the trend over the span that was asked for, or, if none was, over the usual one. Where what was kept does
+// not fill half of that, it is over the next shorter one: a new box shows no day of nothing.
+func (p *Panel) usualOr(ctx context.Context, v *exporter.View, i int, asked trendSpan) (drawnTrend, trendSpan, error) {
+	if asked.Key != "" {
+		d, err := p.drawings.trend(ctx, p, v, i, asked)
+		return d, asked, err
+	}
+	usual, err := trendSpanBy(usualTrend)
+	if err != nil {
+		return drawnTrend{}, usual, err
+	}
+	d, err := p.drawings.trend(ctx, p, v, i, usual)
+	if err != nil || d.first.IsZero() {
+		return d, usual, err
+	}
+	kept, best := v.Time.Sub(d.first), trendSpans()[0]
+	for _, s := range trendSpans() {
+		if s.length <= usual.length && kept >= s.length/2 {
+			best = s
+		}
+	}
+	if best.Key == usual.Key {
+		return d, usual, nil
+	}
+	d, err = p.drawings.trend(ctx, p, v, i, best)
+	return d, best, err
+}
+
 // drawnTrend is a trend as it was drawn last.
 type drawnTrend struct {
 	site *exporter.Site // its limits are others after a reload
 	svg  template.HTML
 	step time.Duration
 	at   time.Time // until when it was drawn
+	// first is the begin of the first step that holds anything; zero: none does.
+	first time.Time
 }
 
 // drawings keeps the trends that were drawn a moment ago, so that many viewers cost no more than one.
@@ -179,7 +216,7 @@ func (p *Panel) drawTrend(ctx context.Context, v *exporter.View, i int, span tre
 		unit, steps = pt.Unit, nil
 	}
 	title, on, off := formOf(pt)
-	t := draw.Trend{ID: "trend", Title: inWords(pt.Station) + ", " + lower(title) + ": the last " + span.Key, From: from, To: to, Step: step, Hold: hold,
+	t := draw.Trend{ID: "trend", Title: inWords(pt.Station) + ", " + lower(title) + ": the last " + lower(span.Words), From: from, To: to, Step: step, Hold: hold,
 		Zone: siteZone(v), Unit: symbols.Replace(unit), Digits: pt.Digits, Steps: drawSteps(steps), Least: leastHeight(pt),
 		Source: fmt.Sprintf("/api/v1/points/%s/readings?from=%s&to=%s&step=%gs", url.PathEscape(pt.Name),
 			from.UTC().Format(time.RFC3339), to.UTC().Format(time.RFC3339), step.Seconds())}
@@ -189,7 +226,11 @@ func (p *Panel) drawTrend(ctx context.Context, v *exporter.View, i int, span tre
 	} else if unit == pt.Unit {
 		t.Limits = drawLimits(pt, limitsOf(v.Site)[i])
 	}
-	return drawnTrend{v.Site, t.SVG(), step, v.Time}, nil
+	d := drawnTrend{site: v.Site, svg: t.SVG(), step: step, at: v.Time}
+	if len(steps) > 0 {
+		d.first = time.UnixMilli(steps[0].Milli)
+	}
+	return d, nil
 }
 
 // leastHeight is the least height of a drawing's axis: twenty of the smallest steps worth showing, so that noise does not
@@ -249,7 +290,7 @@ func csvQuery(v url.Values, now time.Time, f exporter.PointFacts) (readingsQuery
 	if len(v) > 1 {
 		return readingsQuery{}, problemf(http.StatusBadRequest, "span: it cannot be given beside others").about("span")
 	}
-	span, err := trendSpanOf(v)
+	span, err := trendSpanBy(cmp.Or(v.Get("span"), usualTrend))
 	if err != nil {
 		return readingsQuery{}, err
 	}

@@ -198,10 +198,25 @@ func TestBrowserReadsOut(t *testing.T) {
 	if now := b.text(".readout"); now != first {
 		t.Errorf("after a change it reads %q, before %q", now, first)
 	}
+	b.pointsAt(390)
 	b.eval(`document.querySelector(".chart").focus()`)
 	b.do("Input.dispatchKeyEvent", map[string]any{"type": "keyDown", "key": "ArrowLeft", "code": "ArrowLeft"})
 	b.until(fmt.Sprintf(`document.querySelector(".readout").textContent !== %q && document.querySelector(".cursor") !== null`, first))
 	b.do("Input.dispatchKeyEvent", map[string]any{"type": "keyDown", "key": "Escape", "code": "Escape"})
 	b.until(`document.querySelector(".readout").textContent === "" && document.querySelector(".cursor") === null`)
 	b.shoot("point-390-light")
+	b.pointsAt(3840) // where the page is enlarged
+}
+
+// pointsAt has the mouse over a trend on a screen so wide and fails unless the line of what is read out stands under it.
+func (b *browser) pointsAt(width int) {
+	b.t.Helper()
+	b.screen(width, "light")
+	for _, share := range []float64{0.3, 0.85} {
+		x := b.eval(fmt.Sprintf(`(() => { const r = document.querySelector(".drawing").getBoundingClientRect(); return r.left + %g * r.width; })()`, share)).(float64)
+		y := b.eval(`(() => { const r = document.querySelector(".drawing").getBoundingClientRect(); return r.top + 60; })()`)
+		b.do("Input.dispatchMouseEvent", map[string]any{"type": "mouseMoved", "x": x, "y": y})
+		b.until(`document.querySelector(".cursor") !== null`)
+		b.until(fmt.Sprintf(`Math.abs(document.querySelector(".cursor").getBoundingClientRect().left - %g) < 3`, x))
+	}
 }

@@ -22,7 +22,7 @@ func TestPointTrend(t *testing.T) {
 		last time.Duration
 		step time.Duration
 	}{
-		{"", 24 * time.Hour, 5 * time.Minute}, {"?span=hour", time.Hour, 10 * time.Second}, {"?span=week", 7 * 24 * time.Hour, 30 * time.Minute},
+		{"", 10 * time.Minute, 2 * time.Second}, {"?span=day", 24 * time.Hour, 5 * time.Minute}, {"?span=6-hours", 6 * time.Hour, time.Minute}, {"?span=hour", time.Hour, 10 * time.Second}, {"?span=week", 7 * 24 * time.Hour, 30 * time.Minute},
 		{"?span=month", 31 * 24 * time.Hour, 2 * time.Hour}, {"?span=year", 366 * 24 * time.Hour, 24 * time.Hour},
 	} {
 		fake := &trends{unit: "bar", steps: []exporter.TrendStep{{Milli: time.Now().Add(-time.Minute).UnixMilli(), Min: 7, Mean: 7.5, Max: 8}}}
@@ -37,8 +37,25 @@ func TestPointTrend(t *testing.T) {
 			}
 		}
 	}
-	if w := get(t, withTrends(panel.Options{Trends: &trends{}}), "/points/air.header.pressure?span=decade"); w.Code != http.StatusBadRequest || !strings.Contains(w.Body.String(), "hour, day, week, month, year") {
+	if w := get(t, withTrends(panel.Options{Trends: &trends{}}), "/points/air.header.pressure?span=decade"); w.Code != http.StatusBadRequest || !strings.Contains(w.Body.String(), "10-minutes, hour, 6-hours, day, week, month, year") {
 		t.Errorf("an unknown span: %d %s", w.Code, w.Body)
+	}
+}
+
+// TestTrendOfWhoDoesNotAsk: the usual span is a day; where less was kept it is one that this fills by half, ten minutes at least.
+func TestTrendOfWhoDoesNotAsk(t *testing.T) {
+	for _, c := range []struct{ kept, want time.Duration }{
+		{0, 24 * time.Hour}, {time.Minute, 10 * time.Minute}, {25 * time.Minute, 10 * time.Minute}, {30 * time.Minute, time.Hour}, {50 * time.Minute, time.Hour}, {170 * time.Minute, time.Hour}, {3 * time.Hour, 6 * time.Hour},
+		{11 * time.Hour, 6 * time.Hour}, {12 * time.Hour, 24 * time.Hour}, {24 * time.Hour, 24 * time.Hour}, {400 * time.Hour, 24 * time.Hour},
+	} {
+		fake := &trends{unit: "bar"}
+		for ago := c.kept.Milliseconds(); ago > 0; ago -= 60_000 {
+			fake.steps = append(fake.steps, exporter.TrendStep{Milli: time.Now().UnixMilli() - ago, Min: 7, Mean: 7.5, Max: 8})
+		}
+		page(t, withTrends(panel.Options{Trends: fake}), "/points/air.header.pressure")
+		if got := fake.to.Sub(fake.from); got != c.want {
+			t.Errorf("with %v kept it shows %v, want %v", c.kept, got, c.want)
+		}
 	}
 }
 

@@ -281,7 +281,8 @@
     const chart = chartOf(e), svg = chart && e.target.closest(".drawing[data-source]");
     if (!svg) return;
     const box = svg.getBoundingClientRect(), style = getComputedStyle(svg);
-    const left = box.left + parseFloat(style.paddingLeft), right = box.right - parseFloat(style.paddingRight);
+    const zoom = svg.currentCSSZoom || 1; // lengths of the style are those before it
+    const left = box.left + zoom * parseFloat(style.paddingLeft), right = box.right - zoom * parseFloat(style.paddingRight);
     const from = Number(svg.dataset.from), to = Number(svg.dataset.to);
     readOut(chart, from + (to - from) * (e.clientX - left) / (right - left));
   };
