@@ -167,7 +167,7 @@ func topicKeys() []strict.Key {
 		key("words", strict.NamedOf(number()), "Numbers for words: {online: 1, offline: 0}."),
 		key("online", onlineShape(), "The topic that tells whether the device is there."),
 		key("on-change", yesNo(), "The topic is published retained whenever its value changes, and stands whatever its age."),
-		key("stale-after", duration(), "A value older than this is no value."),
+		key("stale-after", duration(), "A value older than this is no value. While the link is down there is none; a value still in its time stands again when the link is back."),
 	}
 }
 

@@ -55,9 +55,9 @@ func (p *point) tooOld(a age, m *message) string {
 }
 
 // kept returns the reading of a retained message that is too old. A value that
-// came live and is still fresh stands against it.
+// came live and is still fresh, or would be but for the link, stands against it.
 func (p *point) kept(m *message, why string) (collector.Reading, bool) {
-	if p.fresh {
+	if p.fresh || p.holds(m.at) {
 		return collector.Reading{}, false
 	}
 	p.shown = collector.Retained

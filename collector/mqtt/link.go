@@ -85,7 +85,6 @@ type reader struct {
 	readings []collector.Reading
 	status   linkState
 	armed    collector.Moment // what the timer of stale points is set to; 0: to nothing
-	why      string           // the link is down, "" while it is up
 }
 
 func (r *reader) run(ctx context.Context, events <-chan event) error {
@@ -181,14 +180,13 @@ func (r *reader) drain() {
 // change deals with a connection made or lost.
 func (r *reader) change(e event) {
 	now := r.link.clock.Now()
-	r.why = e.why
 	if !e.up {
 		r.tell(down, now)
 		r.readings = r.link.table.lost(r.readings, now, e.why)
 		return
 	}
 	r.tell(up, now)
-	r.link.table.connected(now)
+	r.readings = r.link.table.connected(r.readings, now)
 	r.readings = r.link.table.refuse(r.readings, e.refused, now)
 }
 
@@ -210,5 +208,5 @@ func (r *reader) tell(s linkState, now collector.Moment) {
 // sweep marks the points whose time has run out.
 func (r *reader) sweep() {
 	now := r.link.clock.Now()
-	r.readings = r.link.table.expire(r.readings, instant{now, r.link.clock.Time(now)}, r.why)
+	r.readings = r.link.table.expire(r.readings, instant{now, r.link.clock.Time(now)})
 }

@@ -298,3 +298,31 @@ func takes(t *testing.T, address, filter string) bool {
 		}
 	}
 }
+
+// A value that may be ten minutes old is none while its broker is gone, and stands again as old as it is when that is back.
+func TestMosquittoGoesAndComesBack(t *testing.T) {
+	m := startMosquitto(t, nil, "allow_anonymous true", "persistence false")
+	m.start()
+	r := m.startLink("", "", mqtt.Point{ID: 1, Topic: "slow", StaleAfter: 10 * time.Minute}, mqtt.Point{ID: 2, Topic: "kept", StaleAfter: 10 * time.Minute, OnChange: true})
+	r.awaits(t, "the link", 0, collector.NoFault, 1)
+	c := m.client("", "")
+	publish(t, c, "slow", "1.5", false)
+	publish(t, c, "kept", "1", true)
+	r.awaits(t, "a value", 1, collector.NoFault, 1.5)
+	r.awaits(t, "a value", 2, collector.NoFault, 1)
+	measured := r.last(1)
+	m.stop()
+	killed := r.clock.Now()
+	r.awaits(t, "the loss", 1, collector.LinkLost, 0)
+	r.awaits(t, "the loss", 2, collector.LinkLost, 0)
+	if lost := r.last(1); lost.At.Sub(killed) > 5*time.Second || lost.Quality != collector.Bad {
+		t.Errorf("%v %q %v after the broker was gone, want bad at once", lost.Quality, lost.Reason(), lost.At.Sub(killed))
+	}
+	m.start()
+	r.awaits(t, "the value again", 1, collector.NoFault, 1.5)
+	if again := r.last(1); again.At != measured.At {
+		t.Errorf("measured %v later than it was", again.At.Sub(measured.At))
+	}
+	publish(t, m.client("", ""), "slow", "1.6", false)
+	r.awaits(t, "a newer value", 1, collector.NoFault, 1.6)
+}

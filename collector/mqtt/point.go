@@ -52,6 +52,9 @@ type point struct {
 	trusted  bool      // stamp is believed
 	taken    collector.Moment
 	deadline collector.Moment
+
+	before collector.Reading // the last measurement
+	until  collector.Moment  // before stands until then if a lost link comes back; 0: it does not
 }
 
 // unitMemory is the last unit symbol that was looked up.
@@ -124,7 +127,7 @@ func (p *point) pointers() []payload.Pointer {
 
 // mark makes the point's reading a bad one that no message gave.
 func (p *point) mark(f collector.Fault, at collector.Moment, why string) collector.Reading {
-	p.fresh, p.shown, p.deadline = false, f, collector.Never
+	p.fresh, p.shown, p.deadline, p.until = false, f, collector.Never, 0
 	if f == collector.LinkLost || f == collector.DeviceOffline {
 		p.scale.Reset() // what comes next may come from another instrument
 	}
@@ -181,7 +184,7 @@ func faultOf(err error) collector.Fault {
 
 // measured takes a value whose age is known or taken from its arrival.
 func (p *point) measured(n float64, v payload.Value, age age, now instant) collector.Reading {
-	p.stamp, p.trusted, p.raw, p.taken = age.stamp, age.trusted, n, now.at
+	p.stamp, p.trusted, p.raw, p.taken, p.until = age.stamp, age.trusted, n, now.at, 0
 	at := now.at
 	if age.trusted {
 		at = now.at.Add(-max(0, age.old))
@@ -204,18 +207,42 @@ func (p *point) measured(n float64, v payload.Value, age age, now instant) colle
 	if r.Fault == collector.NoFault && age.doubt != "" {
 		r.Fault, r.Quality, r.Detail = collector.Hinted, collector.Hinted.Quality(), age.doubt
 	}
+	p.before = r
 	return r
 }
 
+// lost makes the point bad because its link is down. A value that may be so old stands again if the link comes back in
+// its time: see back.
+func (p *point) lost(now collector.Moment, why string) collector.Reading {
+	var until collector.Moment
+	if p.fresh && p.deadline != collector.Never {
+		until = p.deadline
+	}
+	r := p.mark(collector.LinkLost, now, why)
+	p.until = until
+	return r
+}
+
+// holds reports whether a value from before the link was lost may still stand.
+func (p *point) holds(now collector.Moment) bool { return p.until > now }
+
+// back returns the value from before the link was lost, as old as it is, if nothing newer came and its time is not over:
+// a sensor that reports each ten minutes must not be without a value for ten minutes because the broker started anew.
+func (p *point) back(now collector.Moment) (collector.Reading, bool) {
+	if p.shown != collector.LinkLost || !p.holds(now) {
+		return collector.Reading{}, false
+	}
+	p.fresh, p.shown, p.deadline, p.until = true, p.before.Fault, p.until, 0
+	return p.before, true
+}
+
 // expired returns the reading of a point whose time has run out; false where a better reason is shown already.
-func (p *point) expired(now instant, linkDown string) (collector.Reading, bool) {
+func (p *point) expired(now instant) (collector.Reading, bool) {
 	after := p.spec.StaleAfter
 	switch {
-	case p.shown == collector.Retained && linkDown == "":
+	case p.shown == collector.Retained:
 		p.deadline = collector.Never
 		return collector.Reading{}, false
-	case linkDown != "":
-		return p.mark(collector.LinkLost, now.at, linkDown), true
 	case p.taken == 0:
 		return p.mark(collector.Stale, now.at, fmt.Sprintf("nothing came in %v", after)), true
 	case p.trusted:

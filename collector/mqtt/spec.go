@@ -4,8 +4,10 @@
 // each message into readings in the points' units. What it says of age is
 // strict, because a pushed value looks alive long after its sensor died: a
 // retained message counts only with a time stamp fresh enough, a time stamp sent
-// twice does not make a value younger, and a point whose time has run out
-// becomes stale without any message.
+// twice does not make a value younger, a point whose time has run out
+// becomes stale without any message, and none has a value while the link is down.
+// When it is back, a value still in its time stands again with its old time: a sensor
+// that reports each ten minutes is not without a value because the broker started anew.
 //
 //	link, err := mqtt.New(options, points, clock)
 //	err = link.Run(ctx, batches)
@@ -38,7 +40,7 @@ type Point struct {
 	// Words gives numbers to words: 'online' 1, 'offline' 0. The keys are compared exactly.
 	Words map[string]float64
 
-	StaleAfter time.Duration // 0: never stale
+	StaleAfter time.Duration // 0: never stale, and no value after a loss of the link until a new one comes
 	// OnChange says that the topic is published retained whenever its value changes: a
 	// retained message is then the present value whatever its age. The topics of Online are of this kind
 	// without being told.

@@ -255,25 +255,26 @@ func (d *device) tell(dst []collector.Reading, m *message, now instant) []collec
 	return dst
 }
 
-// connected starts the time in which a point that has no value must get one.
-func (t *table) connected(now collector.Moment) {
+// connected lets values from before the link was lost stand again that are not too old, and starts the time in which
+// every other point must get one.
+func (t *table) connected(dst []collector.Reading, now collector.Moment) []collector.Reading {
 	for _, p := range t.points {
-		if !p.fresh && p.spec.StaleAfter > 0 {
+		if r, ok := p.back(now); ok {
+			dst = append(dst, r)
+		} else if !p.fresh && p.spec.StaleAfter > 0 {
 			p.deadline = now.Add(p.spec.StaleAfter)
-			t.next = min(t.next, p.deadline)
 		}
+		t.next = min(t.next, p.deadline)
 	}
+	return dst
 }
 
-// lost marks the points that a lost connection leaves without a value: those
-// that never become stale by themselves, and those that have none. The others keep
-// theirs until its time is out: a broker that restarts is no reason to ring.
+// lost marks all points: nobody knows what a lost connection does not bring.
 func (t *table) lost(dst []collector.Reading, now collector.Moment, why string) []collector.Reading {
 	for _, p := range t.points {
-		if p.fresh && p.spec.StaleAfter > 0 || p.shown == collector.LinkLost {
-			continue
+		if p.shown != collector.LinkLost {
+			dst = append(dst, p.lost(now, why))
 		}
-		dst = append(dst, p.mark(collector.LinkLost, now, why))
 	}
 	for _, d := range t.devices {
 		d.gone = false // the status topic is retained and will say so again
@@ -294,11 +295,11 @@ func (t *table) refuse(dst []collector.Reading, filters []string, now collector.
 }
 
 // expire marks the points whose time has run out and finds the next moment.
-func (t *table) expire(dst []collector.Reading, now instant, linkDown string) []collector.Reading {
+func (t *table) expire(dst []collector.Reading, now instant) []collector.Reading {
 	t.next = collector.Never
 	for _, p := range t.points {
 		if p.deadline <= now.at {
-			if r, ok := p.expired(now, linkDown); ok {
+			if r, ok := p.expired(now); ok {
 				dst = append(dst, r)
 			}
 		}
