@@ -38,6 +38,7 @@ type watch struct {
 	site    string   // its file
 	before  []string // words of the command line before the program's
 	root    string   // under which the test sees the program's files; "": as it does
+	folder  string   // of the record, beside the site file; "": the same
 	address string   // of the pages, while it runs
 	said    *lockedBuffer
 	cmd     *exec.Cmd
@@ -185,7 +186,9 @@ func (w *watch) reads(name string, value float64) bool {
 	return p.Quality == "good" && p.Value == value
 }
 
-func (w *watch) database() string { return filepath.Join(w.root, filepath.Dir(w.site), "corner.db") }
+func (w *watch) database() string {
+	return filepath.Join(w.root, filepath.Dir(w.site), w.folder, "corner.db")
+}
 
 // readable is a path under which SQLite finds the record: a copy where the test sees the files through a link of the
 // kernel's, which SQLite would follow to a name that means another place here. Then nobody may write meanwhile.
