@@ -74,6 +74,7 @@ func (b *builder) readModbus(l *link) {
 		misplaced(v, "belongs to a serial line (rtu:///DEVICE)", serialKeys...)
 	}
 	o.Timeout = b.positive(v.Get("timeout"), defaultTimeout(o.Transport))
+	doubtTimeout(v.Get("timeout"), o.Timeout)
 	if o.Retries = v.Get("retries").Int(2); o.Retries == 0 {
 		o.Retries = -1 // 0 would ask package modbus for its own choice
 	}
@@ -82,6 +83,19 @@ func (b *builder) readModbus(l *link) {
 		b.readUnit(o, u)
 	}
 	l.marker = v.Get("marker")
+}
+
+// LongestTimeout of a link goes with the service manager's watchdog. Between two signs of life a link may wait for one
+// time-out to open the line, or for late answers, and for another of an exchange; half of the unit's WatchdogSec, 90 s, is
+// the most that the daemon takes for alive.
+const LongestTimeout = 20 * time.Second
+
+// doubtTimeout warns of a link that waits so patiently that it looks stuck.
+func doubtTimeout(v *strict.Value, d time.Duration) {
+	if v != nil && d > LongestTimeout {
+		v.Warnf("%s: a link that waits so long looks stuck: the service manager ends the daemon when a link shows no sign of life "+
+			"for 45s (half of WatchdogSec=90s in its unit), and opening the line and one exchange may take twice this time; at most %v", short(v.Text()), LongestTimeout)
+	}
 }
 
 func defaultTimeout(t modbus.Transport) time.Duration {

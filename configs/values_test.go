@@ -301,6 +301,7 @@ func TestNotes(t *testing.T) {
 		{"top", "rules: rules/*.yaml", "site.yaml:2:8: warning: rules: no file fits rules/*.yaml"},
 		{"links", "  x: {mqtt: tcp://192.0.2.1:1883, username: u, password-file: f}", "site.yaml:6:7: remark: links.x.mqtt: the password goes to 192.0.2.1 unencrypted; ssl:// encrypts it"},
 		{"links", "  x: {modbus: tcp://192.0.2.1:502, units: {7: {turnaround: 5ms}}}", "site.yaml:6:44: remark: links.x.units.7: no point is read from unit 7"},
+		{"links", "  x: {modbus: tcp://192.0.2.1:502, timeout: 21s}", "site.yaml:6:45: warning: links.x.timeout: 21s: a link that waits so long looks stuck: the service manager ends the daemon when a link shows no sign of life for 45s (half of WatchdogSec=90s in its unit)"},
 		{"points", "  b: {link: plc, holding: 10, type: int16}", "site.yaml:11:3: remark: points.b: reads the same register as a.pressure"},
 		{"conditions", "  c: not a.running", "site.yaml:13:3: remark: conditions.c: nothing uses this condition"},
 	} {
