@@ -76,7 +76,8 @@ func FillYear(r *Record, from, to time.Time) error {
 				Counts: []int64{700 + m, 710 + m + h%24, 705 + m}, Marks: []pack.Mark{pack.Plain, pack.Plain, pack.Plain},
 			})
 		}
-		if err := storeMinutes(ctx, tx, 1, h, &figures, grid); err != nil {
+		row := rowOf(1, h, &figures, grid)
+		if _, err := tx.Exec(sqlHour, row.args()...); err != nil {
 			return errors.Join(err, tx.Rollback())
 		}
 		if h%24 == 0 { // a day is closed where readings were

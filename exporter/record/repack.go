@@ -20,7 +20,14 @@ type building struct {
 	clocks                   map[string]int64 // by the clocks of the windows they were made of
 	earlier                  []int64          // pieces of the same hour
 	follows                  bool             // there are windows of another hour after these
+
+	cols   []gathered // used again for the next series
+	packer pack.Packer
 }
+
+// packedAtOnce is how many series are packed in one step: each step reads all windows of the hour, and holds the readings
+// of so many series, ten bytes each.
+const packedAtOnce = 2 * pack.GroupSize
 
 // pack makes the next part of a piece. A piece is taken for readings only when it is done; until then the windows are.
 func (u *Upkeep) pack(ctx context.Context, now time.Time) (more bool, err error) {
@@ -33,7 +40,7 @@ func (u *Upkeep) pack(ctx context.Context, now time.Time) (more bool, err error)
 		}
 	}
 	b := u.build
-	n := min(pack.GroupSize, len(b.series))
+	n := min(packedAtOnce, len(b.series))
 	cols, err := u.gather(ctx, b, b.series[:n])
 	if err != nil {
 		return false, err
@@ -41,6 +48,7 @@ func (u *Upkeep) pack(ctx context.Context, now time.Time) (more bool, err error)
 	if err := u.gatherEarlier(ctx, b, cols); err != nil {
 		return false, err
 	}
+	b.make(cols)
 	err = u.write(ctx, func(tx *sql.Tx) error { return b.store(ctx, tx, cols) })
 	if err != nil {
 		return false, err
@@ -153,38 +161,36 @@ func (u *Upkeep) piecesOf(ctx context.Context, hour int64) (list []int64, err er
 	return list, rows.Err()
 }
 
-// eachWindow opens the windows of a piece one by one. A damaged one is left out; it stays a gap.
-func (u *Upkeep) eachWindow(ctx context.Context, b *building, f func(window int64, p *pack.Packed) error) error {
+// eachWindow opens the windows of a piece one by one; each takes the place of the one before. A damaged one is left out; it
+// stays a gap.
+func (u *Upkeep) eachWindow(ctx context.Context, b *building, f func(window int64, p *pack.Packed)) error {
 	rows, err := u.r.Reader.db.QueryContext(ctx, `SELECT "window", data FROM windows WHERE "window" BETWEEN ? AND ? ORDER BY "window"`, b.first, b.last)
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
+	var window int64
+	var data sql.RawBytes
+	var p pack.Packed
 	for rows.Next() {
-		var window int64
-		var data []byte
 		if err := rows.Scan(&window, &data); err != nil {
 			return err
 		}
-		p, err := pack.OpenSheet(data)
-		if err != nil {
+		if err := p.Open(data); err != nil {
 			u.log.Error("upkeep of the record", "window", window, "error", err)
 			continue
 		}
-		if err := f(window, p); err != nil {
-			return err
-		}
+		f(window, &p)
 	}
 	return rows.Err()
 }
 
 func (u *Upkeep) seriesOf(ctx context.Context, b *building) ([]int64, error) {
 	seen := map[int64]bool{}
-	err := u.eachWindow(ctx, b, func(_ int64, p *pack.Packed) error {
+	err := u.eachWindow(ctx, b, func(_ int64, p *pack.Packed) {
 		for _, id := range p.Series {
 			seen[id] = true
 		}
-		return nil
 	})
 	list := make([]int64, 0, len(seen))
 	for id := range seen {
@@ -194,25 +200,40 @@ func (u *Upkeep) seriesOf(ctx context.Context, b *building) ([]int64, error) {
 	return list, err
 }
 
-// gathered is the readings of one series in all windows of a piece.
+// gathered is the readings of one series in all windows of a piece, and what is made of them.
 type gathered struct {
 	strand
 	grid pack.Grid
 	key  []byte // tells which clocks of which windows its times are of
 
 	earlier []strand // of the same hour, in other pieces
+	data    []byte   // the chunk
+	row     hourRow
+}
+
+func (b *building) columns(series []int64) []*gathered {
+	for len(b.cols) < len(series) {
+		b.cols = append(b.cols, gathered{})
+	}
+	cols := make([]*gathered, len(series))
+	for i, id := range series {
+		g := &b.cols[i]
+		*g = gathered{strand: strand{series: id, Column: pack.Column{Counts: g.Counts[:0], Marks: g.Marks[:0]}}, key: g.key[:0], data: g.data[:0]}
+		cols[i] = g
+	}
+	return cols
 }
 
 func (u *Upkeep) gather(ctx context.Context, b *building, series []int64) ([]*gathered, error) {
-	cols := make([]*gathered, len(series))
-	for i, id := range series {
-		g := &gathered{strand: strand{series: id}}
-		if err := u.r.Reader.db.QueryRowContext(ctx, `SELECT step, origin FROM series WHERE series = ?`, id).Scan(&g.grid.Step, &g.grid.Origin); err != nil {
+	cols := b.columns(series)
+	for _, g := range cols {
+		if err := u.r.Reader.queryRow(ctx, `SELECT step, origin FROM series WHERE series = ?`, g.series).Scan(&g.grid.Step, &g.grid.Origin); err != nil {
 			return nil, err
 		}
-		cols[i] = g
 	}
-	err := u.eachWindow(ctx, b, func(window int64, p *pack.Packed) error {
+	times := gatheredTimes{clocks: map[[2]uint64][]int64{}, joined: map[string][]int64{}}
+	err := u.eachWindow(ctx, b, func(window int64, p *pack.Packed) {
+		of := uint64(window - b.first)
 		for i, id := range p.Series {
 			k, ok := slices.BinarySearch(series, id)
 			if !ok {
@@ -223,14 +244,52 @@ func (u *Upkeep) gather(ctx context.Context, b *building, series []int64) ([]*ga
 				u.log.Error("upkeep of the record", "window", window, "error", err)
 				continue
 			}
-			g := cols[k]
-			g.times = append(g.times, p.Clocks[p.Clock[i]]...)
+			g, clock := cols[k], uint64(p.Clock[i])
 			g.Counts, g.Marks = append(g.Counts, c.Counts...), append(g.Marks, c.Marks...)
-			g.key = binary.AppendUvarint(binary.AppendUvarint(g.key, uint64(window-b.first)), uint64(p.Clock[i]))
+			g.key = binary.AppendUvarint(binary.AppendUvarint(g.key, of), clock)
+			times.take(of, clock, p.Clocks[clock])
 		}
-		return nil
 	})
+	for _, g := range cols {
+		g.times = times.of(g.key)
+	}
 	return slices.DeleteFunc(cols, func(g *gathered) bool { return len(g.times) == 0 }), err
+}
+
+// gatheredTimes holds the times of windows' clocks once for all columns.
+type gatheredTimes struct {
+	clocks map[[2]uint64][]int64 // by window and clock
+	joined map[string][]int64    // by key
+}
+
+func (t *gatheredTimes) take(window, clock uint64, times []int64) {
+	if _, ok := t.clocks[[2]uint64{window, clock}]; !ok {
+		t.clocks[[2]uint64{window, clock}] = slices.Clone(times)
+	}
+}
+
+// of joins the times that a key tells.
+func (t *gatheredTimes) of(key []byte) []int64 {
+	if all, ok := t.joined[string(key)]; ok {
+		return all
+	}
+	var all []int64
+	for rest := key; len(rest) > 0; {
+		window, n := binary.Uvarint(rest)
+		clock, m := binary.Uvarint(rest[n:])
+		all = append(all, t.clocks[[2]uint64{window, clock}]...)
+		rest = rest[n+m:]
+	}
+	t.joined[string(key)] = all
+	return all
+}
+
+// make makes the chunks and the figures of an hour, before anybody has to wait for their writing.
+func (b *building) make(cols []*gathered) {
+	for _, g := range cols {
+		g.data = b.packer.AppendColumn(g.data, g.Column)
+		g.row = rowOf(g.series, b.hour, b.figures(g), g.grid)
+	}
 }
 
 // gatherEarlier adds what pieces of the same hour have of the series, as after a clock that was set back.
@@ -260,17 +319,25 @@ func (b *building) figures(g *gathered) *hourFigures {
 
 // store writes the chunks and minutes of some series.
 func (b *building) store(ctx context.Context, tx *sql.Tx, cols []*gathered) error {
+	chunk, err := tx.PrepareContext(ctx, `INSERT INTO chunks (chunk, clock, readings, data) VALUES (?, ?, ?, ?)`)
+	if err != nil {
+		return err
+	}
+	defer chunk.Close()
+	hour, err := tx.PrepareContext(ctx, sqlHour)
+	if err != nil {
+		return err
+	}
+	defer hour.Close()
 	for _, g := range cols {
 		clock, err := b.clock(ctx, tx, g)
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO chunks (chunk, clock, readings, data) VALUES (?, ?, ?, ?)`,
-			chunkOf(b.piece, g.series), clock, len(g.times), pack.AppendColumn(nil, g.Column))
-		if err != nil {
+		if _, err := chunk.ExecContext(ctx, chunkOf(b.piece, g.series), clock, len(g.times), g.data); err != nil {
 			return err
 		}
-		if err := storeMinutes(ctx, tx, g.series, b.hour, b.figures(g), g.grid); err != nil {
+		if _, err := hour.ExecContext(ctx, g.row.args()...); err != nil {
 			return err
 		}
 	}
@@ -290,25 +357,25 @@ func (b *building) clock(ctx context.Context, tx *sql.Tx, g *gathered) (int64, e
 	return id, nil
 }
 
-// storeMinutes writes the figures of an hour.
-func storeMinutes(ctx context.Context, tx *sql.Tx, series, hour int64, h *hourFigures, g pack.Grid) error {
+// rowOf makes the row of an hour.
+func rowOf(series, hour int64, h *hourFigures, g pack.Grid) hourRow {
 	t, mean := h.total()
 	row := hourRow{series: series, hour: hour, readings: int64(t.seen), usable: int64(t.usable), good: int64(t.good), packedFigures: h.pack()}
 	if t.usable > 0 {
 		row.min, row.max, row.last, row.mean = g.Value(t.low), g.Value(t.high), g.Value(t.last), g.Origin+mean*g.Step
 	}
-	return row.insert(ctx, tx)
+	return row
 }
 
-func (h *hourRow) insert(ctx context.Context, tx *sql.Tx) error {
+const sqlHour = `INSERT OR REPLACE INTO minutes (` + minuteColumns + `) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
+
+func (h *hourRow) args() []any {
 	var low, mean, high, last any
 	if h.usable > 0 {
 		low, mean, high, last = h.min, h.mean, h.max, h.last
 	}
 	w := &h.widths
-	_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO minutes (`+minuteColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		h.series, h.hour, low, mean, high, last, h.readings, h.usable, h.good, h.base, h.share, w[0], w[1], w[2], w[3], w[4], bytesOf(h.data))
-	return err
+	return []any{h.series, h.hour, low, mean, high, last, h.readings, h.usable, h.good, h.base, h.share, w[0], w[1], w[2], w[3], w[4], bytesOf(h.data)}
 }
 
 // bytesOf is never null.

@@ -21,6 +21,7 @@ const (
 	upkeepEvery  = 5 * time.Second
 	choresEvery  = time.Minute
 	foldEvery    = time.Minute
+	foldAbove    = 100              // pages of the log; at twice as many who judges would have to fold it
 	lateness     = 15 * time.Second // of an hour's last window
 	leastFree    = 32 << 20         // bytes on the disk below which the oldest readings make room for new ones
 	vacuumPages  = 64               // given back to the disk at a time
@@ -159,8 +160,13 @@ func (u *Upkeep) locked(ctx context.Context, f func(tx *sql.Tx) error) error {
 	return tx.Commit()
 }
 
-// checkpoint folds the log into the file as far as no reader needs it. Writers go on meanwhile.
+// checkpoint folds the log into the file as far as no reader needs it, once it is long enough to be worth the two flushes.
+// Writers go on meanwhile.
 func (u *Upkeep) checkpoint(ctx context.Context) error {
+	var busy, pages, folded int64
+	if err := u.db.QueryRowContext(ctx, "PRAGMA wal_checkpoint(NOOP)").Scan(&busy, &pages, &folded); err != nil || pages-folded < foldAbove {
+		return err
+	}
 	_, err := u.db.ExecContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)")
 	return err
 }

@@ -23,6 +23,12 @@ type Column struct {
 // AppendColumn packs one column.
 func AppendColumn(dst []byte, c Column) []byte { return new(columns).append(dst, []Column{c}) }
 
+// Packer packs columns one after the other without making room anew. The zero value is ready. Not for simultaneous use.
+type Packer struct{ models columns }
+
+// AppendColumn packs one column.
+func (p *Packer) AppendColumn(dst []byte, c Column) []byte { return p.models.append(dst, []Column{c}) }
+
 // DecodeColumn unpacks it.
 func DecodeColumn(data []byte) (Column, error) {
 	var col [1]Column
