@@ -95,6 +95,7 @@ func (b *builder) nameAlarms() {
 // linkCauses resolves caused-by. It reports whether all could be.
 func (b *builder) linkCauses() bool {
 	pairs := 0
+	b.site.Rules.Rules = slices.Grow(b.site.Rules.Rules, len(b.entries)) // a large site's are the most there is of it in memory
 	for _, e := range b.entries {
 		e.rule.CausedBy = b.causes(e)
 		if pairs += len(e.rule.CausedBy); pairs > mostCauses {

@@ -120,7 +120,7 @@ func (c *calling) use(site *configs.Site) error {
 // newBox makes the desk of a site. Where nobody is to be called it knows no call-outs.
 func (c *calling) newBox(site *configs.Site) (*outbox.Outbox, error) {
 	list := site.Rules.Rules
-	if !site.Callout.Calls() {
+	if !site.Callout.Calls() && slices.ContainsFunc(list, func(r rules.Rule) bool { return r.CallOut != "" }) {
 		list = slices.Clone(list)
 		for i := range list {
 			list[i].CallOut = ""

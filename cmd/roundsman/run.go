@@ -28,6 +28,7 @@ func runCommand() *cobra.Command {
 		Short: "Run the daemon for a site",
 		Args:  exactly("SITE.yaml"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			keepLean()
 			site, err := loadSite(args[0], cmd.OutOrStdout())
 			if err != nil {
 				return err
@@ -80,6 +81,7 @@ func runOnce(ctx context.Context, site *configs.Site, set settings, reload *relo
 	}
 	reload.judge = d.judge
 	d.add("reload", reload.run)
+	d.add("memory", func(ctx context.Context) error { return giveBack(ctx, d.log) })
 	l, address, err := d.listen(reload.path)
 	if err != nil {
 		return d, err

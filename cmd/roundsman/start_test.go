@@ -39,7 +39,9 @@ func BenchmarkStart(b *testing.B) {
 func builtDaemon(b *testing.B) string {
 	b.Helper()
 	binary := filepath.Join(b.TempDir(), "roundsman")
-	if out, err := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", binary, ".").CombinedOutput(); err != nil {
+	cmd := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w -buildid=", "-o", binary, ".") // as deploy/package does
+	cmd.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := cmd.CombinedOutput(); err != nil {
 		b.Fatalf("build: %v\n%s", err, out)
 	}
 	return binary
