@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"syscall"
 
 	"roundsman/configs/strict"
@@ -49,13 +50,25 @@ func (s secretFiles) complain(v *strict.Value, path string) {
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		v.Warnf("%s is not there", path)
+		v.Warnf("%s is not there%s", path, credentialHint(path))
 	case err != nil: // what this user cannot look at, the daemon's may
 	default:
 		if err := private(info); err != nil {
 			v.Failf("%s: %v", path, err)
+		} else if info.Size() == 0 {
+			v.Warnf("%s is empty; write the secret into it, as one line", path)
 		}
 	}
+}
+
+// credentialHint says how a file comes to where the service manager puts secrets (systemd.exec(5), LoadCredential=).
+func credentialHint(path string) string {
+	rest, ok := strings.CutPrefix(path, "/run/credentials/")
+	unit, name, found := strings.Cut(rest, "/")
+	if !ok || !found {
+		return ""
+	}
+	return fmt.Sprintf("; it is while the service runs, if its unit has LoadCredential=%s:FILE (systemctl edit %s)", name, strings.TrimSuffix(unit, ".service"))
 }
 
 // ReadSecret reads a secret from a file that nobody but its owner can read or change. Blanks and line ends around it
@@ -77,7 +90,7 @@ func ReadSecret(path string) (string, error) {
 func ReadPrivate(path string, most int) ([]byte, error) {
 	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe must not make us wait
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, bare(err))
+		return nil, fmt.Errorf("%s: %w%s", path, bare(err), credentialHint(path))
 	}
 	defer f.Close()
 	info, err := f.Stat()

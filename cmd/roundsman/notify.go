@@ -213,6 +213,7 @@ func statusOf(v *exporter.View) string {
 func (d *daemon) tellServiceManager() *serviceManager {
 	m := d.toldBy(os.Getenv, os.Getpid())
 	if m != nil {
+		doubtUnit(d.log, true, os.Geteuid(), m.watchdog)
 		d.add("service manager", m.run)
 	}
 	return m
@@ -222,7 +223,7 @@ func (d *daemon) toldBy(env func(string) string, pid int) *serviceManager {
 	m := findServiceManager(env, pid, d.log)
 	if m != nil {
 		m.signs = func() []sign { return signsOf(d.judge.steps.Load(), d.judge.links.list()) }
-		m.status = func() string { return statusOf(d.board.View()) }
+		m.status = func() string { return statusOf(d.board.Peek()) }
 	}
 	return m
 }

@@ -119,7 +119,7 @@ func listenOn(l configs.Listen) (net.Listener, string, error) {
 	}
 	listener, err := net.Listen("tcp", l.Address)
 	if err != nil {
-		return nil, "", fmt.Errorf("listen: %w", err)
+		return nil, "", listenError(err)
 	}
 	return listener, "http://" + listener.Addr().String(), nil
 }

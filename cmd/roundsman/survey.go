@@ -7,7 +7,6 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -283,19 +282,10 @@ func (s *survey) json() surveyReport {
 	return out
 }
 
-// surveyError says why a line cannot be opened, and what helps.
+// surveyError says what helps against a line that cannot be opened; most of it the line says itself.
 func surveyError(err error) error {
-	switch {
-	case errors.Is(err, syscall.EBUSY):
-		return fmt.Errorf("%w: another program holds the line, perhaps the daemon: a line has one owner; stop that first", err)
-	case errors.Is(err, syscall.EACCES):
-		return fmt.Errorf("%w: this user may not open it; a member of the group that owns it may (on Debian dialout)", err)
-	case errors.Is(err, syscall.ENOENT):
-		return fmt.Errorf("%w: is the adapter plugged in? its name under /dev/serial/by-id stays the same", err)
-	case wire.ReasonOf(err) == wire.Refused:
+	if wire.ReasonOf(err) == wire.Refused {
 		return fmt.Errorf("%w: the machine is there and nothing listens on this port: is Modbus switched on in it, and is the port 502?", err)
-	case errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH):
-		return fmt.Errorf("%w: no machine has this address here: compare the box's own network and mask with the device's", err)
 	}
 	return err
 }

@@ -53,8 +53,10 @@ func reason(err error) error {
 		return nil
 	case errors.Is(err, syscall.ENOSPC):
 		return ErrFull
-	case errors.Is(err, syscall.EROFS), errors.Is(err, syscall.EACCES), errors.Is(err, syscall.EPERM):
-		return fmt.Errorf("%w: %w", ErrReadOnly, err)
+	case errors.Is(err, syscall.EROFS):
+		return fmt.Errorf("%w: %w: the disk gave up writing, or the service's unit has no StateDirectory= for this folder", ErrReadOnly, err)
+	case errors.Is(err, syscall.EACCES), errors.Is(err, syscall.EPERM):
+		return fmt.Errorf("%w: %w: the folder must belong to the daemon's user (in the service's unit: User= and StateDirectory=)", ErrReadOnly, err)
 	case !errors.As(err, &coded):
 		return err
 	}

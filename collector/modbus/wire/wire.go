@@ -19,6 +19,7 @@ import (
 	"context"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"io"
 	"net"
 	"os"
@@ -116,7 +117,26 @@ func openError(err error) *Error {
 	if errors.Is(err, syscall.ECONNREFUSED) {
 		return &Error{Reason: Refused}
 	}
-	return &Error{Reason: Unreachable, Err: err}
+	return &Error{Reason: Unreachable, Err: hinted(err)}
+}
+
+// hinted says what helps against what keeps a line from being opened.
+func hinted(err error) error {
+	switch {
+	case errors.Is(err, syscall.ENOENT), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
+		return fmt.Errorf("%w: is the adapter plugged in? its name under /dev/serial/by-id stays the same", err)
+	case errors.Is(err, syscall.EACCES):
+		return fmt.Errorf("%w: this user may not open it; a member of the group that owns it may (on Debian dialout; in the service's unit SupplementaryGroups=)", err)
+	case errors.Is(err, syscall.EPERM):
+		return fmt.Errorf("%w: the service's unit lets it open no such device: DeviceAllow=", err)
+	case errors.Is(err, syscall.EBUSY):
+		return fmt.Errorf("%w: another program holds the line, perhaps the daemon: a line has one owner; stop that first", err)
+	case errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH):
+		return fmt.Errorf("%w: no machine has this address here: compare the box's own network and mask with the device's", err)
+	case errors.Is(err, syscall.EAFNOSUPPORT):
+		return fmt.Errorf("%w: the service's unit lets it have no such connection: RestrictAddressFamilies=", err)
+	}
+	return err
 }
 
 // The function codes that may leave the box, by AP section 6.
