@@ -62,7 +62,7 @@ func (s dutySource) Runs(ctx context.Context, equipment string, from, to time.Ti
 			if errors.Is(err, record.ErrNoEquipment) {
 				return
 			}
-			r := duty.Run{From: i.Begin, To: i.End, Ran: i.Kind == collected.Ran, Whole: i.Kind == collected.Ran && i.New && i.Stopped, Starts: i.Starts, Hour: i.Hour}
+			r := duty.Run{From: i.Begin, To: i.End, Ran: i.Kind == collected.Ran, Whole: i.Kind == collected.Ran && i.New && i.Stopped, Starts: i.Starts, Hour: i.Hour, Alone: i.Alone(), BoxOff: i.BoxOff()}
 			if !yield(r, err) || err != nil {
 				return
 			}

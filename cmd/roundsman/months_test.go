@@ -185,6 +185,9 @@ func (p *monthsPlan) compareBlower(t *testing.T, m *duty.MachineFigures, s span)
 	if float64(m.Starts) != starts {
 		t.Errorf("starts by the counter: %d, want %v", m.Starts, starts)
 	}
+	if m.WorstHour > 4 || m.LongestSeconds > 3600 || m.Closed.RunSeconds > 3*3600 { // what they told of the time the box was off is of no hour
+		t.Errorf("%d starts in the worst hour, longest run %v s, closed %v s", m.WorstHour, m.LongestSeconds, m.Closed.RunSeconds)
+	}
 	if hours := p.rose(blowerHours, s.from, s.to, always); math.Abs(m.RunSeconds/3600-hours) > 0.2 {
 		t.Errorf("hours by the meter: %.2f, want %.2f", m.RunSeconds/3600, hours)
 	}

@@ -54,7 +54,7 @@ func (g *gathering) duty(ctx context.Context, page *report.Report) error {
 				runs.Starts = append(runs.Starts, report.Start{At: r.From, Hour: r.Hour})
 			}
 			switch span := (draw.Span{From: r.From, To: r.To}); {
-			case r.Ran:
+			case r.Ran && !r.Alone:
 				runs.Ran = append(runs.Ran, span)
 			case r.To.After(r.From):
 				runs.Unseen = append(runs.Unseen, span)

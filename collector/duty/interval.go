@@ -41,6 +41,13 @@ type Interval struct {
 	Why      string           // why it ended; of Unseen why it was not seen
 }
 
+// Alone reports whether it is run time that a meter counted while nobody looked: how much is known, when and in how many
+// runs is not.
+func (i Interval) Alone() bool { return i.Kind == Ran && i.Why == whyAlone }
+
+// BoxOff reports whether it was not seen because the box was off.
+func (i Interval) BoxOff() bool { return i.Kind == Unseen && i.Why == whyBoxOff }
+
 // Length returns how long it was.
 func (i Interval) Length() time.Duration { return i.To.Sub(i.From) }
 
@@ -51,6 +58,7 @@ const (
 	whyBoxOff   = "the box was off"
 	whyBack     = "the clock was set back"
 	whyHandover = "seen again"
+	whyAlone    = "its meter counted while nobody looked"
 )
 
 // OnInterval has f called with each interval when it has ended, from within Observe and Restore.

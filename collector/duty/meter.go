@@ -318,7 +318,9 @@ func (m *Meter) end(seen bool, why string) {
 		return
 	}
 	k.Open = false
-	k.Longest = max(k.Longest, k.To.Sub(k.From))
+	if why != whyAlone {
+		k.Longest = max(k.Longest, k.To.Sub(k.From))
+	}
 	m.moved = m.moved || seen
 	if k.To > k.From || k.New {
 		i := k.openRun(0)

@@ -235,7 +235,8 @@ func (m *Meter) credit(at collector.Moment, rise float64) {
 		}
 		return
 	}
-	goesOn := k.Open && at.Sub(k.To)-length < step
+	alone := at.Sub(k.At) > step+m.hold // nobody looked for longer than the meter leaves open anyway
+	goesOn := k.Open && at.Sub(k.To)-length < step && !alone
 	if k.Open && !goesOn {
 		m.stand()
 	}
@@ -255,6 +256,9 @@ func (m *Meter) credit(at collector.Moment, rise float64) {
 	k.To = k.To.Add(credited)
 	k.Run += credited
 	k.State = Running
+	if alone {
+		m.end(false, whyAlone)
+	}
 }
 
 // stand ends the run of an hour meter that rises no more.
@@ -276,6 +280,7 @@ func (m *Meter) ObserveStarts(now collector.Moment, r *collector.Reading) {
 	if k.Counter.Known && at < k.Counter.At {
 		return
 	}
+	before := k.Counter.At
 	rise, jump, _ := m.starts.see(&k.Counter, at, r.Value)
 	m.told(jump)
 	n := int(math.Round(rise))
@@ -283,8 +288,9 @@ func (m *Meter) ObserveStarts(now collector.Moment, r *collector.Reading) {
 		return
 	}
 	k.Starts += uint64(n)
-	for range min(n, maxHourStarts) {
-		m.started(at)
+	each := at.Sub(before) / time.Duration(n) // when they were nobody saw: evenly since the look before, as few in an hour as can be
+	for i := min(n, maxHourStarts) - 1; i >= 0; i-- {
+		m.started(at.Add(-time.Duration(i) * each))
 	}
 	m.moved = true
 	m.emit(Interval{Kind: Counted, From: at, To: at, Starts: n, Hour: len(k.HourStarts)})

@@ -163,6 +163,54 @@ func TestCounterOfStarts(t *testing.T) {
 	}
 }
 
+// Starts that a counter tells after two days in which nobody looked were not all in the last hour of them.
+func TestCounterOverAGap(t *testing.T) {
+	m := duty.New(duty.Spec{Starts: &duty.Register{}})
+	hour := 0
+	m.OnInterval(func(i duty.Interval) { hour = i.Hour })
+	for _, look := range [][2]float64{{0, 100}, {3600, 101}, {50 * 3600, 199}, {50*3600 + 60, 202}} { // two an hour, then three in a minute
+		r := collector.Reading{Value: look[1], Quality: collector.Good, At: sec(look[0])}
+		m.ObserveStarts(r.At, &r)
+		if worst := m.Keep().WorstHour; look[1] == 199 && worst != 2 {
+			t.Errorf("%d in the worst hour of two days with 98 starts, want 2", worst)
+		}
+	}
+	if k := m.Keep(); k.Starts != 102 || k.WorstHour != 5 || hour != 5 {
+		t.Errorf("%d starts, %d in the worst hour, %d in the last; want 102, 5, 5", k.Starts, k.WorstHour, hour)
+	}
+}
+
+// What an hour meter counted while nobody looked is run time, but no long run and of no known hour.
+func TestHourMeterAlone(t *testing.T) {
+	m := duty.New(duty.Spec{Hours: &duty.Register{Unit: time.Hour}})
+	var list []duty.Interval
+	m.OnInterval(func(i duty.Interval) { list = append(list, i) })
+	look := func(hours, v float64) {
+		r := collector.Reading{Value: v, Quality: collector.Good, At: sec(3600 * hours)}
+		m.Observe(r.At, &r)
+	}
+	for i := range 61 {
+		look(float64(i)/60, 500+0.1*math.Floor(float64(i)/6)) // it runs for an hour
+	}
+	look(49, 516.9) // and for 15.9 h of two days
+	for i := range 60 {
+		look(49+float64(i)/60, 516.9)
+	}
+	k := m.Keep()
+	if run := k.Run.Round(time.Minute); run != 16*time.Hour+54*time.Minute || k.Longest > 66*time.Minute {
+		t.Errorf("run %v, longest %v, want 16h54m and an hour", run, k.Longest)
+	}
+	alone := time.Duration(0)
+	for _, i := range list {
+		if i.Alone() {
+			alone += i.Length()
+		}
+	}
+	if alone.Round(time.Minute) != 15*time.Hour+54*time.Minute {
+		t.Errorf("counted alone %v, want 15h54m", alone)
+	}
+}
+
 // The current of a compressor: loaded 20 A, unloaded 8 A, and noise about the threshold is no start.
 func TestHysteresis(t *testing.T) {
 	m := duty.New(duty.Spec{Above: 15, Below: 12, Join: -1})

@@ -104,7 +104,9 @@ func (b *dayBook) add(s *stretch, n int64) {
 	}
 	if s.Kind == duty.Ran {
 		ended := b.of(max(s.to-1, s.from()), n)
-		ended.longest = max(ended.longest, s.Length())
+		if !s.Alone() {
+			ended.longest = max(ended.longest, s.Length())
+		}
 		if s.whole() && s.Length() > 0 {
 			ended.shortest = min(ended.shortest, s.Length())
 		}

@@ -374,7 +374,7 @@ func (t *tally) add(s *stretch, lo, hi int64) {
 		if begins && s.New || lo == t.lo && from < lo && part > 0 {
 			t.Runs++
 		}
-		if part > 0 {
+		if part > 0 && !s.Alone() {
 			t.Longest = max(t.Longest, within(from, s.to, t.lo, t.hi))
 		}
 		if s.whole() && part > 0 && from >= t.lo && s.to <= t.hi {

@@ -57,6 +57,8 @@ type Run struct {
 	From, To time.Time
 	Ran      bool
 	Whole    bool // seen from its start to its stop
+	Alone    bool // its meter counted it while nobody looked: how long it ran is known, not when
+	BoxOff   bool // not seen because the box was off
 	Starts   int
 	Hour     int // starts in the hour that ended with it
 }
@@ -124,6 +126,7 @@ type MachineFigures struct {
 	RunSeconds      float64       `json:"runSeconds"`
 	StillSeconds    float64       `json:"stillSeconds"`
 	UnseenSeconds   float64       `json:"unseenSeconds"`
+	BoxOffSeconds   float64       `json:"boxOffSeconds"` // of them, while the box was off
 	Duty            minutes.Known `json:"duty"`
 	Starts          int           `json:"starts"`
 	StartsSeen      bool          `json:"startsSeen"` // false: an hour meter tells none
@@ -174,7 +177,7 @@ type PairFigures struct {
 	ran float64 // seconds, both of them
 }
 
-// Closed is what ran outside opening hours.
+// Closed is what ran outside opening hours, as far as somebody looked.
 type Closed struct {
 	RunSeconds float64 `json:"runSeconds"`
 	Starts     int     `json:"starts"`

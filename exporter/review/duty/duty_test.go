@@ -365,6 +365,41 @@ func TestUnseen(t *testing.T) {
 	}
 }
 
+// That the box was off hides nothing that there is to decide about a machine; that nothing told whether it runs does.
+func TestBoxOff(t *testing.T) {
+	m := duty.Machine{Name: "pump", Services: []duty.Service{{Name: "seals", Due: -12 * time.Hour}}}
+	for _, tt := range []struct {
+		off    bool
+		decide string
+	}{{true, "Have it serviced: seals."}, {false, "Mend what tells"}} {
+		r := room{runs: map[string][]duty.Run{"pump": {{From: monday.Add(-time.Hour), To: monday.AddDate(0, 0, 2), BoxOff: tt.off}}}}
+		f := reviewed(t, &r, duty.Plan{Machines: []duty.Machine{m}}, week()).Machines[0]
+		if says, _, _ := f.Weightiest(); !strings.HasPrefix(f.Decide, tt.decide) || !strings.HasPrefix(says, "seals is overdue") || f.UnseenSeconds != 2*86400 {
+			t.Errorf("off %v: %s; %q, %v s not seen", tt.off, f.Decide, says, f.UnseenSeconds)
+		}
+		if want := map[bool]float64{true: 2 * 86400}[tt.off]; f.BoxOffSeconds != want {
+			t.Errorf("off %v: the box was off for %v s, want %v", tt.off, f.BoxOffSeconds, want)
+		}
+	}
+	r := room{until: monday.AddDate(0, 0, 5)} // and it has been for the last two days
+	r.run("pump", monday, time.Hour)
+	r.runs["pump"] = append(r.runs["pump"], duty.Run{From: r.until, To: monday.AddDate(0, 0, 7)}) // as a source of a record tells it
+	if f := reviewed(t, &r, duty.Plan{Machines: []duty.Machine{m}}, week()).Machines[0]; f.BoxOffSeconds != 2*86400 {
+		t.Errorf("off since the fifth day: %v s", f.BoxOffSeconds)
+	}
+}
+
+// What a meter counted while nobody looked is not said to have run while the wash was closed.
+func TestClosedIsWhatSomebodySaw(t *testing.T) {
+	var r room
+	r.run("pump", monday, 8*time.Hour)
+	r.runs["pump"][0].Alone = true
+	f := reviewed(t, &r, duty.Plan{Open: dublin{time.UTC}, Machines: []duty.Machine{{Name: "pump"}}}, week()).Machines[0]
+	if f.RunSeconds != 8*3600 || f.Closed.RunSeconds != 0 {
+		t.Errorf("ran %v s, closed %v s, want 28800 and 0", f.RunSeconds, f.Closed.RunSeconds)
+	}
+}
+
 // The table fits a terminal, and its JSON has the keys that are fixed.
 func TestTable(t *testing.T) {
 	var r room

@@ -27,7 +27,7 @@ type found struct{ says, decide string }
 // judge words what there is to decide, the weightiest first: what breaks a motor, then what is due, then what costs.
 func judge(f *MachineFigures) {
 	for _, look := range []func(*MachineFigures) found{
-		nothing, unseen, oftenStarts, overdue, oftenLoads, shortRuns, growing, closedRuns, uneven, jumped, always, soon,
+		nothing, unseen, oftenStarts, overdue, oftenLoads, shortRuns, growing, closedRuns, uneven, jumped, always, soon, boxOff,
 	} {
 		g := look(f)
 		if g.says == "" {
@@ -50,13 +50,24 @@ func nothing(f *MachineFigures) found {
 	return found{"it was not seen in this span", "Find out why nothing tells whether it runs: the point, its link, or the box was off."}
 }
 
+// unseen is time in which the box looked in vain.
 func unseen(f *MachineFigures) found {
-	whole := f.RunSeconds + f.StillSeconds + f.UnseenSeconds
-	if f.RunSeconds+f.StillSeconds == 0 || f.UnseenSeconds <= unseenShare*whole {
+	whole, blind := f.RunSeconds+f.StillSeconds+f.UnseenSeconds, f.UnseenSeconds-f.BoxOffSeconds
+	if f.RunSeconds+f.StillSeconds == 0 || blind <= unseenShare*whole {
 		return found{}
 	}
-	return found{fmt.Sprintf("not seen for %s, %s of the time: all figures are of the rest", page.Length(seconds(f.UnseenSeconds)), page.Percent(f.UnseenSeconds/whole, 0)),
-		"Mend what tells whether it runs first: " + page.Length(seconds(f.UnseenSeconds)) + " were not seen."}
+	return found{fmt.Sprintf("not seen for %s, %s of the time: all figures are of the rest", page.Length(seconds(blind)), page.Percent(blind/whole, 0)),
+		"Mend what tells whether it runs first: " + page.Length(seconds(blind)) + " were not seen."}
+}
+
+// boxOff is time in which nothing looked. It is the same for all machines and says nothing of this one.
+func boxOff(f *MachineFigures) found {
+	whole := f.RunSeconds + f.StillSeconds + f.UnseenSeconds
+	if f.RunSeconds+f.StillSeconds == 0 || f.BoxOffSeconds <= unseenShare*whole {
+		return found{}
+	}
+	return found{fmt.Sprintf("the box was off for %s, %s of the time: all figures are of the rest", page.Length(seconds(f.BoxOffSeconds)), page.Percent(f.BoxOffSeconds/whole, 0)),
+		"Find out why the box was off: supply, plug, or someone who switched it off."}
 }
 
 func oftenStarts(f *MachineFigures) found {

@@ -134,6 +134,9 @@ func (w *work) runs(m *Machine, f *MachineFigures) error {
 		shut, f.Closed = &closing{open: w.plan.Open}, &Closed{}
 	}
 	worst := 0
+	if end := earlier(w.span.To, w.now); f.Until.Before(end) { // the record ends there
+		f.BoxOffSeconds = min(end.Sub(later(f.Until, w.span.From)).Seconds(), f.UnseenSeconds)
+	}
 	for r, err := range w.src.Runs(w.ctx, m.Name, w.span.From, w.span.To) {
 		if err != nil {
 			return err
@@ -150,7 +153,10 @@ func (w *work) runs(m *Machine, f *MachineFigures) error {
 				f.ShortRuns++
 			}
 		}
-		if shut == nil {
+		if from, to := later(r.From, w.span.From), earlier(r.To, w.span.To); r.BoxOff && from.Before(to) {
+			f.BoxOffSeconds += to.Sub(from).Seconds()
+		}
+		if shut == nil || r.Alone {
 			continue
 		}
 		if r.Ran {

@@ -76,7 +76,7 @@ func (r *Report) dutyItems() (list []Item) {
 	}
 	for i := range r.Duty.Machines {
 		m := &r.Duty.Machines[i]
-		if says, decide, weight := m.Weightiest(r.blind()); says != "" {
+		if says, decide, weight := m.Weightiest(); says != "" {
 			list = append(list, Item{m.Equipment, capital(says) + ".", decide, weight})
 		}
 	}
@@ -144,7 +144,7 @@ func (r *Report) quiet() string {
 	var names []string
 	if r.Duty != nil {
 		for i := range r.Duty.Machines {
-			if says, _, _ := r.Duty.Machines[i].Weightiest(r.blind()); says == "" {
+			if says, _, _ := r.Duty.Machines[i].Weightiest(); says == "" {
 				names = append(names, r.Duty.Machines[i].Equipment)
 			}
 		}
