@@ -3,7 +3,6 @@ package compute
 import (
 	"fmt"
 	"slices"
-	"sort"
 	"strings"
 	"unicode"
 
@@ -16,52 +15,65 @@ const (
 	maxShown = 60
 )
 
-// source is a formula prepared for the library: point names replaced by
-// placeholders, numbers written as floats, all else as it stands.
-type source struct {
+// scanned is a formula as words, with the points it takes.
+type scanned struct {
 	runes  []rune
-	text   string
+	tokens []token
 	points []collector.Point
-	shifts []shift
+	end    int // where what is missing is missed: the last word or space
 }
 
-// shift says that from a rune of the text on, the original is so many runes away.
-type shift struct{ from, original int }
+// token is one word of a formula. Its text is as written, a point's the name
+// that the point was found by.
+type token struct {
+	what tokenKind
+	text string
+	at   int // rune
+	n    int // of a point: its index
+}
+
+type tokenKind uint8
+
+const (
+	ended       tokenKind = iota
+	symbolToken           // an operator or bracket, words such as and included
+	numberToken
+	pointToken
+	functionToken
+)
 
 // scan reads the source word by word. It refuses every character that has no
 // place in a formula and every word that is neither a point nor one of the few of the language.
-func scan(text string, resolve Resolve) (*source, error) {
+func scan(text string, resolve Resolve) (*scanned, error) {
 	if len(text) > maxSource {
 		return nil, &Error{1, 1, fmt.Sprintf("longer than %d bytes", maxSource)}
 	}
-	s := &scanner{source: &source{runes: []rune(text)}, resolve: resolve, index: make(map[string]int)}
+	s := &scanner{scanned: &scanned{runes: []rune(text)}, resolve: resolve, index: make(map[string]int)}
 	for s.pos < len(s.runes) {
 		if err := s.token(); err != nil {
 			return nil, err
 		}
 	}
-	if s.written == 0 || strings.TrimSpace(text) == "" {
+	if len(s.tokens) == 0 {
 		return nil, &Error{1, 1, "empty"}
 	}
-	s.text = s.out.String()
-	return s.source, nil
+	return s.scanned, nil
 }
 
 type scanner struct {
-	*source
+	*scanned
 	resolve Resolve
 	index   map[string]int // of names found so far
 	pos     int
 	depth   int
-	out     strings.Builder
-	written int // runes
 }
 
 func (s *scanner) token() error {
 	r := s.runes[s.pos]
 	switch {
 	case unicode.IsSpace(r):
-		s.put(" ", 1)
+		s.end = s.pos
+		s.pos++
 		return nil
 	case r >= '0' && r <= '9' || r == '.':
 		return s.number()
@@ -71,18 +83,17 @@ func (s *scanner) token() error {
 	return s.symbol(r)
 }
 
-// put writes text for the next n runes of the original.
-func (s *scanner) put(text string, n int) {
-	s.shifts = append(s.shifts, shift{s.written, s.pos})
-	s.out.WriteString(text)
-	s.written += len([]rune(text))
-	s.pos += n
+// put adds a word and steps over it.
+func (s *scanner) put(what tokenKind, text string, point int) {
+	s.tokens = append(s.tokens, token{what, text, s.pos, point})
+	s.end = s.pos
+	s.pos += len([]rune(text))
 }
 
 func (s *scanner) symbol(r rune) error {
 	for _, pair := range []string{"==", "!=", "<=", ">=", "&&", "||", "**"} {
 		if strings.HasPrefix(string(s.runes[s.pos:min(s.pos+2, len(s.runes))]), pair) {
-			s.put(pair, 2)
+			s.put(symbolToken, pair, 0)
 			return nil
 		}
 	}
@@ -110,7 +121,7 @@ func (s *scanner) symbol(r rune) error {
 	if r == '?' && (s.peek(1) == '?' || s.peek(1) == '.') || r == ':' && s.peek(1) == ':' {
 		return s.place(s.pos, fmt.Sprintf("'%c%c' has no place in a formula", r, s.peek(1)))
 	}
-	s.put(string(r), 1)
+	s.put(symbolToken, string(r), 0)
 	return nil
 }
 
@@ -131,10 +142,8 @@ func (s *scanner) number() error {
 		return end - n
 	}
 	n := digits()
-	float := false
 	if end < len(s.runes) && s.runes[end] == '.' {
 		end++
-		float = true
 		n += digits()
 	}
 	if n == 0 {
@@ -146,18 +155,14 @@ func (s *scanner) number() error {
 		if end < len(s.runes) && (s.runes[end] == '+' || s.runes[end] == '-') {
 			end++
 		}
-		if float = true; digits() == 0 {
+		if digits() == 0 {
 			return s.place(mark, "exponent without digits")
 		}
 	}
 	if end < len(s.runes) && (letter(s.runes[end]) || s.runes[end] == '.') {
 		return s.place(end, fmt.Sprintf("'%c' right after a number", s.runes[end]))
 	}
-	word := string(s.runes[s.pos:end])
-	if !float {
-		word += ".0" // the library's integers overflow in silence
-	}
-	s.put(word, end-s.pos)
+	s.put(numberToken, string(s.runes[s.pos:end]), 0)
 	return nil
 }
 
@@ -167,12 +172,12 @@ func (s *scanner) word() error {
 	end := s.nameEnd()
 	run := string(s.runes[s.pos:end])
 	for name := run; ; {
-		if s.reserved(name) {
-			s.put(name, len([]rune(name)))
+		if what := s.reserved(name); what != ended {
+			s.put(what, name, 0)
 			return nil
 		}
 		if i, ok := s.lookup(name); ok {
-			s.put(placeholder(i), len([]rune(name)))
+			s.put(pointToken, name, i)
 			return nil
 		}
 		cut := strings.LastIndexByte(name, '-')
@@ -208,14 +213,15 @@ func (s *scanner) nameEnd() int {
 	return end
 }
 
-func (s *scanner) reserved(name string) bool {
-	switch name {
-	case "and", "or", "not", "true", "false":
-		return true
-	case "min", "max", "abs", "round", "floor", "ceil", "sqrt":
-		return s.calls(s.pos + len(name))
+// reserved returns what a word of the language is, ended for others.
+func (s *scanner) reserved(name string) tokenKind {
+	switch _, isFunction := functions[name]; {
+	case name == "and", name == "or", name == "not", name == "true", name == "false":
+		return symbolToken
+	case isFunction && s.calls(s.pos+len(name)):
+		return functionToken
 	}
-	return false
+	return ended
 }
 
 // calls reports whether a bracket opens next after pos.
@@ -248,17 +254,8 @@ func (s *scanner) lookup(name string) (int, bool) {
 
 func letter(r rune) bool { return r == '_' || unicode.IsLetter(r) }
 
-// original returns the rune of the source as written that rune n of the text stands for.
-func (s *source) original(n int) int {
-	i := sort.Search(len(s.shifts), func(i int) bool { return s.shifts[i].from > n })
-	if i == 0 {
-		return 0
-	}
-	return s.shifts[i-1].original
-}
-
 // place returns an error at a rune of the source as written.
-func (s *source) place(at int, reason string) *Error {
+func (s *scanned) place(at int, reason string) *Error {
 	line, column := 1, 1
 	for i, r := range s.runes {
 		if i >= at {
