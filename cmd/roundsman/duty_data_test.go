@@ -85,7 +85,7 @@ func TestDutyOfOpenData(t *testing.T) {
 				plan.Machines = append(plan.Machines, duty.Machine{Name: name, Load: &duty.Load{Name: "on_load_dv_eletric_1"}})
 			}
 		}
-		f, err := duty.Review(t.Context(), dutySource{r.Reader, span.To}, plan, span, span.To)
+		f, err := duty.Review(t.Context(), dutySource{Reader: r.Reader, now: span.To}, plan, span, span.To)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -89,7 +89,7 @@ func (d *dutyAnswers) Closed(from, to time.Time) (list []exporter.Period) {
 }
 
 func (d *dutyAnswers) review(ctx context.Context, names []string, span review.Span, now time.Time) (duty.Figures, error) {
-	return duty.Review(ctx, dutySource{d.record, now}, dutyPlan(d.site(), names, d.due), span, now)
+	return dutyOf(ctx, d.record, dutyPlan(d.site(), names, d.due), span, now)
 }
 
 // withPair returns the machine of that name, and with it its pair, to compare with.

@@ -142,11 +142,11 @@ func (e *exporting) readings(ctx context.Context, r *record.Reader, w *bufio.Wri
 // figures prints minutes point by point.
 func (e *exporting) figures(ctx context.Context, r *record.Reader, w *bufio.Writer) (n int, err error) {
 	fmt.Fprintln(w, "time,point,min,mean,max,last,good,unit")
+	names := make([]string, len(e.points))
 	for i := range e.points {
-		t, err := r.Trend(ctx, e.points[i].Name)
-		if errors.Is(err, record.ErrNoTrend) {
-			continue
-		}
+		names[i] = e.points[i].Name
+	}
+	for t, err := range r.Trends(ctx, names, e.from, e.to) {
 		if err != nil {
 			return n, err
 		}

@@ -46,14 +46,22 @@ func reviewAir(ctx context.Context, r *record.Reader, site *configs.Site, span r
 	if site.Review.Air == nil {
 		return air.Figures{}, errNoPlan("air")
 	}
-	return air.Review(ctx, plantSource{dutySource{r, now}}, *site.Review.Air, span)
+	source, err := sourceOf(ctx, r, site.Review.Air.Points(), span, now)
+	if err != nil {
+		return air.Figures{}, err
+	}
+	return air.Review(ctx, plantSource{source}, *site.Review.Air, span)
 }
 
 func reviewWater(ctx context.Context, r *record.Reader, site *configs.Site, span review.Span, now time.Time) (water.Figures, error) {
 	if site.Review.Water == nil {
 		return water.Figures{}, errNoPlan("water")
 	}
-	return water.Review(ctx, dutySource{r, now}, *site.Review.Water, span)
+	source, err := sourceOf(ctx, r, site.Review.Water.Points(), span, now)
+	if err != nil {
+		return water.Figures{}, err
+	}
+	return water.Review(ctx, source, *site.Review.Water, span)
 }
 
 // plantAnswers answers with the figures of air and water.

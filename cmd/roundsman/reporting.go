@@ -42,7 +42,7 @@ func (g *gathering) duty(ctx context.Context, page *report.Report) error {
 		return err
 	}
 	page.Duty, page.Closed = &f, g.closed()
-	source := dutySource{g.record, g.now}
+	source := dutySource{Reader: g.record, now: g.now}
 	for i := range f.Machines {
 		var runs report.Runs
 		name := f.Machines[i].Equipment

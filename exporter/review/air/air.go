@@ -40,6 +40,9 @@ type Plan struct {
 	Zone     *time.Location // of the nights; nil: UTC
 }
 
+// Points returns the points whose minutes a review reads.
+func (p *Plan) Points() []string { return minutes.Names(p.Pressure, p.Loaded, p.Running, p.Open) }
+
 // Cost is what air costs.
 type Cost struct {
 	Specific float64 // kWh of electricity for a cubic metre of free air; kW per m3/min is 60 times that

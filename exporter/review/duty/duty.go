@@ -77,6 +77,15 @@ type Plan struct {
 	Machines []Machine
 }
 
+// Points returns the points whose minutes a review reads.
+func (p *Plan) Points() []string {
+	all := []minutes.Signal{p.Vehicles}
+	for i := range p.Machines {
+		all = append(all, p.Machines[i].Energy)
+	}
+	return minutes.Names(all...)
+}
+
 // Machine is one piece of equipment.
 type Machine struct {
 	Name, Station, Pair string

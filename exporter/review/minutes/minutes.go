@@ -15,6 +15,7 @@ import (
 	"fmt"
 	"iter"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -41,6 +42,16 @@ type Signal struct {
 
 // Named reports whether there is a point at all.
 func (s Signal) Named() bool { return s.Point != "" }
+
+// Names returns the points of signals, each once.
+func Names(signals ...Signal) (list []string) {
+	for _, s := range signals {
+		if s.Named() && !slices.Contains(list, s.Point) {
+			list = append(list, s.Point)
+		}
+	}
+	return list
+}
 
 func (s Signal) convert(m Minute) Minute {
 	f := s.Factor

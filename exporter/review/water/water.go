@@ -9,6 +9,7 @@
 package water
 
 import (
+	"slices"
 	"time"
 
 	"roundsman/exporter/review"
@@ -28,6 +29,20 @@ type Plan struct {
 	Zone    *time.Location // of the days; nil: UTC
 	// Settle is how long after closing a night begins: tanks are filled up. 0: half an hour.
 	Settle time.Duration
+}
+
+// Points returns the points whose minutes a review reads.
+func (p *Plan) Points() []string {
+	all := slices.Concat(p.Fresh, p.Reclaim, []minutes.Signal{p.Vehicles, p.Open})
+	for i := range p.Tanks {
+		t := &p.Tanks[i]
+		all = append(slices.Concat(all, t.In, t.Out), t.Volume)
+	}
+	for i := range p.Filters {
+		f := &p.Filters[i]
+		all = append(all, f.Difference, f.Flowing, f.Backwash, f.Through, f.Before, f.After)
+	}
+	return minutes.Names(all...)
 }
 
 // Tank is a vessel with a level.
