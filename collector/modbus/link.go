@@ -292,7 +292,7 @@ const latest = 20 * time.Millisecond
 
 // nextDue returns when the next group is due; a year on when there is none.
 func (l *Link) nextDue() time.Time {
-	next := time.Now().AddDate(1, 0, 0)
+	next := time.Now().Add(365 * 24 * time.Hour) // not AddDate, which forgets the monotonic clock
 	for i := range l.groups {
 		g := &l.groups[i]
 		if g.next.Before(next) {
