@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"iter"
+	"slices"
 	"strings"
 	"time"
 
@@ -12,7 +13,6 @@ import (
 	"roundsman/collector/units"
 	"roundsman/configs"
 	"roundsman/exporter/record"
-	"roundsman/exporter/review"
 	"roundsman/exporter/review/duty"
 	"roundsman/exporter/review/minutes"
 )
@@ -20,29 +20,7 @@ import (
 // dutySource gives the duty review what the record holds.
 type dutySource struct {
 	*record.Reader
-	now    time.Time
-	trends map[string]*record.Trend // of the points that are read together
-}
-
-// sourceOf returns a source that reads the minutes of a review's points together: what is still in windows of a span, which
-// hold all points, is unpacked once for the review.
-func sourceOf(ctx context.Context, r *record.Reader, points []string, span review.Span, now time.Time) (dutySource, error) {
-	s := dutySource{r, now, map[string]*record.Trend{}}
-	for t, err := range r.Trends(ctx, points, span.From, span.To) {
-		if err != nil {
-			return s, err
-		}
-		s.trends[t.Point] = t
-	}
-	return s, nil
-}
-
-// trend returns what is kept of a point.
-func (s dutySource) trend(ctx context.Context, point string) (*record.Trend, error) {
-	if t := s.trends[point]; t != nil {
-		return t, nil
-	}
-	return s.Trend(ctx, point)
+	now time.Time
 }
 
 // notYet is how far the record may lag behind a box that is alive.
@@ -96,7 +74,7 @@ func (s dutySource) Runs(ctx context.Context, equipment string, from, to time.Ti
 // Minutes returns the minute figures of a point; see minutes.Source.
 func (s dutySource) Minutes(ctx context.Context, point string, from, to time.Time) iter.Seq2[minutes.Minute, error] {
 	return func(yield func(minutes.Minute, error) bool) {
-		t, err := s.trend(ctx, point)
+		t, err := s.Trend(ctx, point)
 		if errors.Is(err, record.ErrNoTrend) {
 			return
 		}
@@ -198,26 +176,31 @@ func reviewDuty(ctx context.Context, r *record.Reader, site *configs.Site, names
 	if err != nil {
 		return duty.Figures{}, err
 	}
-	return dutyOf(ctx, r, dutyPlan(site, names, due), spanBetween(from, to), now)
-}
-
-// dutyOf reviews by a plan. The vehicles of the days before the span are read too.
-func dutyOf(ctx context.Context, r *record.Reader, plan duty.Plan, span review.Span, now time.Time) (duty.Figures, error) {
-	source, err := sourceOf(ctx, r, plan.Points(), review.Span{To: span.To}, now)
-	if err != nil {
-		return duty.Figures{}, err
-	}
-	return duty.Review(ctx, source, plan, span, now)
+	return duty.Review(ctx, dutySource{r, now}, dutyPlan(site, names, due), spanBetween(from, to), now)
 }
 
 // Jumps returns the journal's questions about the meters of equipment; see duty.Jumper.
 func (s dutySource) Jumps(ctx context.Context, equipment string, from, to time.Time) ([]string, error) {
+	questions, err := s.about(ctx, equipment, record.Query{From: from, To: to, Newest: true, Kind: record.MeterJumped})
+	if err != nil {
+		return questions, err
+	}
+	questions = slices.DeleteFunc(questions, func(q string) bool { return !strings.Contains(q, "?") })
+	if len(questions) == 0 {
+		return questions, nil
+	}
+	explanations, err := s.about(ctx, equipment, record.Query{From: from, Kind: record.MeterExplained}) // also after the span
+	return unanswered(questions, explanations), err
+}
+
+// about returns what lines about meters of equipment say.
+func (s dutySource) about(ctx context.Context, equipment string, q record.Query) ([]string, error) {
 	out := []string{}
-	for l, err := range s.Journal(ctx, record.Query{From: from, To: to, Newest: true}) {
+	for l, err := range s.Journal(ctx, q) {
 		if err != nil {
 			return out, err
 		}
-		if l.Kind == record.MeterJumped && strings.Contains(l.Why, " of "+equipment+" went from ") && strings.Contains(l.Why, "?") {
+		if strings.Contains(l.Why, " of "+equipment+" went from ") {
 			out = append(out, l.Why)
 		}
 	}

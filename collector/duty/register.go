@@ -45,9 +45,10 @@ const (
 	RolledOver JumpKind = iota // past its modulus: counted on, nobody need explain it
 	Reset                      // to a value that it can have reached since
 	Replaced                   // to a value that it cannot have reached
+	Misread                    // it made none: somebody says that it was read wrongly
 )
 
-var jumpWords = [...]string{"rolled over", "reset", "replaced"}
+var jumpWords = [...]string{"rolled over", "reset", "replaced", "misread"}
 
 // String returns the kind's word.
 func (k JumpKind) String() string {
@@ -62,7 +63,8 @@ type Jump struct {
 	Kind     JumpKind
 	Hours    bool // of the hour meter; else of the counter of starts
 	At       collector.Moment
-	From, To float64 // the values before and after, in the register's unit
+	From, To float64       // the values before and after, in the register's unit
+	Gap      time.Duration // from the look before it: what it may have counted is of that time
 }
 
 // mostAsked is how many jumps wait to be explained; older ones are on the journal.
@@ -112,7 +114,7 @@ func (r *register) see(k *RegisterKept, at collector.Moment, v float64) (rise fl
 	}
 	if rise, rolled, ok := r.rise(k.Last, v, at.Sub(k.Stepped)); ok {
 		if rolled {
-			jump = &Jump{Kind: RolledOver, Hours: r.Unit > 0, At: at, From: k.Last, To: v}
+			jump = &Jump{Kind: RolledOver, Hours: r.Unit > 0, At: at, From: k.Last, To: v, Gap: at.Sub(k.At)}
 		}
 		if rise == 0 {
 			v = k.Last // small rises add up to a step
@@ -122,7 +124,7 @@ func (r *register) see(k *RegisterKept, at collector.Moment, v float64) (rise fl
 	}
 	if k.Doubt {
 		if _, _, ok := r.rise(k.Next, v, at.Sub(k.NextAt)); ok || k.Doubts+1 >= confirm {
-			jump = &Jump{Kind: r.kindOf(k, at, v), Hours: r.Unit > 0, At: at, From: k.Last, To: v}
+			jump = &Jump{Kind: r.kindOf(k, at, v), Hours: r.Unit > 0, At: at, From: k.Last, To: v, Gap: at.Sub(k.At)}
 			r.accept(k, at, v, true)
 			k.Owed = 0
 			return 0, jump, true

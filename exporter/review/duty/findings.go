@@ -82,7 +82,7 @@ func jumped(f *MachineFigures) found {
 	if len(f.Jumps) == 0 {
 		return found{}
 	}
-	return found{f.Jumps[0], "Find out what was done to the meter, and note it: what ran meanwhile is not in these figures."}
+	return found{f.Jumps[0], "Find out what was done to the meter, and note it on the pumps page or by 'roundsman explain': what ran meanwhile is not in these figures."}
 }
 
 func oftenLoads(f *MachineFigures) found {
