@@ -29,6 +29,7 @@ type Equipment struct {
 	Starts        uint64
 	UnseenSeconds float64
 	Services      []ServiceDue
+	Asked         []MeterQuestion // the oldest first
 }
 
 // ServiceDue is work that is due by run time.
@@ -74,9 +75,11 @@ type View struct {
 	Round     uint64       // counts published views
 }
 
-// Board holds the latest view and wakes those who wait for the next one.
+// Board holds the latest view and wakes those who wait for the next one. It tells the judge whether anybody looks: a view
+// of a thousand points is some 400 kB, which nobody needs four times a second while no page is open.
 type Board struct {
 	latest atomic.Pointer[View]
+	asked  atomic.Bool // somebody has looked since the latest was published
 	next   atomic.Pointer[chan struct{}]
 	clock  *collector.Clock
 }
@@ -93,8 +96,19 @@ func NewBoard(clock *collector.Clock, v *View) *Board {
 // Clock returns the clock of the views' moments.
 func (b *Board) Clock() *collector.Clock { return b.clock }
 
-// View returns the latest view, never nil.
-func (b *Board) View() *View { return b.latest.Load() }
+// View returns the latest view, never nil, and asks for the next one soon.
+func (b *Board) View() *View {
+	if !b.asked.Load() {
+		b.asked.Store(true)
+	}
+	return b.latest.Load()
+}
+
+// Peek returns the latest view, never nil, for those who follow whatever comes and are in no hurry.
+func (b *Board) Peek() *View { return b.latest.Load() }
+
+// Asked reports whether View was called since the last Publish.
+func (b *Board) Asked() bool { return b.asked.Load() }
 
 // Changed returns a channel that is closed at the next Publish. Take it before View to miss nothing.
 func (b *Board) Changed() <-chan struct{} { return *b.next.Load() }
@@ -102,6 +116,7 @@ func (b *Board) Changed() <-chan struct{} { return *b.next.Load() }
 // Publish shows v. Only the judging goroutine calls it.
 func (b *Board) Publish(v *View) {
 	c := make(chan struct{})
+	b.asked.Store(false)
 	b.latest.Store(v)
 	close(*b.next.Swap(&c))
 }

@@ -216,7 +216,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 		opts.Journal = journal{d.record.Reader, d.judge.figures.priority}
 		opts.Comparisons = d.judge
 		opts.Trends = trends{d.record.Reader}
-		opts.Services = d.judge
+		opts.Services, opts.Meters = d.judge, d.judge
 		q := newReviewing(d.clock)
 		duties, plants := newDutyAnswers(q, d.record.Reader, d.site, d.board.View), newPlantAnswers(q, d.record.Reader, d.site)
 		duties.site, plants.site = d.judge.current.Load, d.judge.current.Load

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"slices"
 
 	"roundsman/collector"
@@ -59,7 +58,7 @@ func (d *duties) observe(now collector.Moment, readings []collector.Reading) {
 	}
 }
 
-func (d *duties) snapshot(now collector.Moment) []exporter.Equipment {
+func (d *duties) snapshot(now collector.Moment, clock *collector.Clock) []exporter.Equipment {
 	out := make([]exporter.Equipment, d.machines)
 	for i := range out {
 		s, f := &d.specs[i], d.meters[i].Figures(now)
@@ -67,7 +66,7 @@ func (d *duties) snapshot(now collector.Moment) []exporter.Equipment {
 			Name: s.Name, Station: s.Station,
 			Running: f.Running, Known: f.Known,
 			RunSeconds: f.Run.Seconds(), Starts: f.Starts, UnseenSeconds: f.Unseen.Seconds(),
-			Services: d.services.due(s, f.Run),
+			Services: d.services.due(s, f.Run), Asked: d.asked(i, clock),
 		}
 	}
 	return out
@@ -158,14 +157,11 @@ func (d *duties) known() map[string]duty.Kept {
 
 // jumpLine is the journal's line of a register that jumped.
 func jumpLine(equipment string, j duty.Jump) record.Line {
-	what, question := "counter of starts", ""
-	if j.Hours {
-		what = "hour meter"
-	}
+	question := ""
 	if j.Kind != duty.RolledOver {
 		question = "; was it " + j.Kind.String() + "? What ran meanwhile is not counted"
 	}
-	return record.Line{Kind: record.MeterJumped, At: j.At, Why: fmt.Sprintf("%s of %s went from %.10g to %.10g: %s%s", what, equipment, j.From, j.To, j.Kind, question)}
+	return record.Line{Kind: record.MeterJumped, At: j.At, Why: wentWords(equipment, j) + j.Kind.String() + question}
 }
 
 // counts returns the totals of pulse counters, by point.

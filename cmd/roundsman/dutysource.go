@@ -13,6 +13,7 @@ import (
 	"roundsman/collector/units"
 	"roundsman/configs"
 	"roundsman/exporter/record"
+	"roundsman/exporter/review"
 	"roundsman/exporter/review/duty"
 	"roundsman/exporter/review/minutes"
 )
@@ -20,7 +21,29 @@ import (
 // dutySource gives the duty review what the record holds.
 type dutySource struct {
 	*record.Reader
-	now time.Time
+	now    time.Time
+	trends map[string]*record.Trend // of the points that are read together
+}
+
+// sourceOf returns a source that reads the minutes of a review's points together: what is still in windows of a span, which
+// hold all points, is unpacked once for the review.
+func sourceOf(ctx context.Context, r *record.Reader, points []string, span review.Span, now time.Time) (dutySource, error) {
+	s := dutySource{r, now, map[string]*record.Trend{}}
+	for t, err := range r.Trends(ctx, points, span.From, span.To) {
+		if err != nil {
+			return s, err
+		}
+		s.trends[t.Point] = t
+	}
+	return s, nil
+}
+
+// trend returns what is kept of a point.
+func (s dutySource) trend(ctx context.Context, point string) (*record.Trend, error) {
+	if t := s.trends[point]; t != nil {
+		return t, nil
+	}
+	return s.Trend(ctx, point)
 }
 
 // notYet is how far the record may lag behind a box that is alive.
@@ -74,7 +97,7 @@ func (s dutySource) Runs(ctx context.Context, equipment string, from, to time.Ti
 // Minutes returns the minute figures of a point; see minutes.Source.
 func (s dutySource) Minutes(ctx context.Context, point string, from, to time.Time) iter.Seq2[minutes.Minute, error] {
 	return func(yield func(minutes.Minute, error) bool) {
-		t, err := s.Trend(ctx, point)
+		t, err := s.trend(ctx, point)
 		if errors.Is(err, record.ErrNoTrend) {
 			return
 		}
@@ -176,7 +199,16 @@ func reviewDuty(ctx context.Context, r *record.Reader, site *configs.Site, names
 	if err != nil {
 		return duty.Figures{}, err
 	}
-	return duty.Review(ctx, dutySource{r, now}, dutyPlan(site, names, due), spanBetween(from, to), now)
+	return dutyOf(ctx, r, dutyPlan(site, names, due), spanBetween(from, to), now)
+}
+
+// dutyOf reviews by a plan. The vehicles of the days before the span are read too.
+func dutyOf(ctx context.Context, r *record.Reader, plan duty.Plan, span review.Span, now time.Time) (duty.Figures, error) {
+	source, err := sourceOf(ctx, r, plan.Points(), review.Span{To: span.To}, now)
+	if err != nil {
+		return duty.Figures{}, err
+	}
+	return duty.Review(ctx, source, plan, span, now)
 }
 
 // Jumps returns the journal's questions about the meters of equipment; see duty.Jumper.

@@ -22,6 +22,8 @@ const (
 	batchQueue = 64
 	// publishEvery is the least time between two views: people and scrapes need no more.
 	publishEvery = 250 * time.Millisecond
+	// restEvery is the same while nobody looks; events are shown at once.
+	restEvery = time.Second
 	// watchEvery is how often the box looks at itself; links and run time are shown at least so often.
 	watchEvery = time.Second
 	// takeAtMost batches are judged together when many have come.
@@ -44,6 +46,7 @@ type judge struct {
 	reloads  chan reloadRequest
 	gauges   chan compareRequest
 	services chan serviceRequest
+	meters   chan meterRequest
 	numbers  map[string][]collector.PointID // by link that began under an older site file, of each number it knows: the present one
 	compute  *compute.Set
 	engine   *rules.Engine
@@ -93,6 +96,7 @@ func newJudge(site *configs.Site, links []collector.Link, clock *collector.Clock
 		reloads:  make(chan reloadRequest),
 		gauges:   make(chan compareRequest),
 		services: make(chan serviceRequest),
+		meters:   make(chan meterRequest),
 		latest:   make([]collector.Reading, len(site.Points)),
 		deadline: collector.Never,
 		started:  time.Now().UTC(),
@@ -149,6 +153,8 @@ func (j *judge) run(ctx context.Context) error {
 			a.done <- j.act(ctx, a)
 		case r := <-j.services:
 			r.done <- j.serviced(r)
+		case r := <-j.meters:
+			r.done <- j.explained(r)
 		case r := <-j.gauges:
 			r.done <- j.compared(r)
 		case r := <-j.reloads:
@@ -164,8 +170,8 @@ func (j *judge) run(ctx context.Context) error {
 		case <-look.C:
 			j.look(ctx)
 		case <-show.C:
-			if j.fresh {
-				j.publish(j.clock.Now())
+			if now := j.clock.Now(); j.fresh && (j.board.Asked() || now.Sub(j.shown) >= restEvery) {
+				j.publish(now)
 			}
 		}
 		if next := min(j.deadline, j.calls.box.Next()); next != collector.Never {
@@ -194,7 +200,7 @@ const stuckAfter = 10 * time.Second
 
 // alive tells whoever asks, from any goroutine, that the judge goes on.
 func (j *judge) alive() error {
-	if age := j.clock.Now().Sub(j.board.View().At); age > stuckAfter {
+	if age := j.clock.Now().Sub(j.board.Peek().At); age > stuckAfter {
 		return fmt.Errorf("nothing was judged for %s", age.Round(time.Second))
 	}
 	return nil
@@ -291,7 +297,7 @@ func (j *judge) view(now collector.Moment) *exporter.View {
 		Site: j.site, At: now, Time: j.clock.Time(now), Started: j.started,
 		Readings:  slices.Clone(j.latest),
 		Alarms:    j.engine.Status(nil),
-		Equipment: j.duty.snapshot(now),
+		Equipment: j.duty.snapshot(now, j.clock),
 		Calls:     j.calls.figures(),
 		Figures:   j.figures.shown(now),
 		Round:     j.round,

@@ -80,7 +80,7 @@ dashboards. It only watches: it never writes to the controls and is no safety de
 		Args: cobra.ArbitraryArgs,
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(demoCommand(), runCommand(), checkCommand(), readCommand(), surveyCommand(), planCommand(), alarmsCommand(), dutyCommand(), airCommand(), waterCommand(), servicedCommand(), rehearseCommand(), drillCommand(), personCommand(), certificateCommand(), reloadCommand(), versionCommand())
+	root.AddCommand(demoCommand(), runCommand(), checkCommand(), readCommand(), surveyCommand(), planCommand(), alarmsCommand(), dutyCommand(), airCommand(), waterCommand(), servicedCommand(), explainCommand(), rehearseCommand(), drillCommand(), personCommand(), certificateCommand(), reloadCommand(), versionCommand())
 	root.AddCommand(importCommand(), reportCommand())
 	root.AddCommand(exportCommand(), backupCommand())
 	root.AddCommand(actCommands()...)

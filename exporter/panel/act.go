@@ -226,7 +226,7 @@ func noAlarm(v *exporter.View, name string) *problem {
 }
 
 // formFields are what our forms send.
-var formFields = []string{"by", "key", "for", "reason", "words", "back"}
+var formFields = []string{"by", "key", "for", "reason", "words", "back", "meter", "was", "last", "first"}
 
 // form answers a form: whoever looks at the answer is a person with a browser, so problems are told on a page.
 func (p *Panel) form(h func(w http.ResponseWriter, r *http.Request, f url.Values) error) handler {
@@ -297,7 +297,7 @@ func backOf(f url.Values) string {
 	if point, ok := strings.CutPrefix(back, "/points/"); ok && point != "" && !strings.ContainsAny(point, "/\\?#") {
 		return "/points/" + url.PathEscape(point)
 	}
-	if back == phonesPath {
+	if back == phonesPath || back == pumpsPath {
 		return back
 	}
 	return "/alarms"

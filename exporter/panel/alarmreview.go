@@ -138,7 +138,7 @@ type option struct {
 
 // boxKinds are the kinds of the journal's lines that are not an alarm's; a test holds them against the record's.
 var boxKinds = []string{"box started", "box stopped", "outage", "clock stepped", "rules reloaded", "alarm removed", "lines lost", "lines re-dated",
-	"record set aside", "remark", "leak tested", "as found", "as left", "meter jumped", "serviced", "answer", "answer unheard", "drill", "nobody called"}
+	"record set aside", "remark", "leak tested", "as found", "as left", "meter jumped", "meter explained", "serviced", "record taken up", "judged anew", "answer", "answer unheard", "drill", "nobody called"}
 
 // JournalKinds returns the kinds of lines that the alarms page offers to filter the journal by.
 func JournalKinds() (list []string) {

@@ -58,6 +58,8 @@ type Options struct {
 	Duties exporter.Duties
 	// Services keeps what people did on equipment; nil: nothing is recorded.
 	Services exporter.Services
+	// Meters takes what people say of meters that jumped; nil: nothing is recorded.
+	Meters exporter.Meters
 	// Plants are asked how air and water did; nil: nothing is recorded.
 	Plants exporter.Plants
 	// Reviews are asked for the figures of the alarm system; nil: nothing is recorded.
@@ -170,11 +172,13 @@ func (p *Panel) Handler() http.Handler {
 		mux.Handle(path, p.wrap(h, http.MethodGet, http.MethodHead))
 	}
 	for path, h := range map[string]handler{
-		"/api/v1/alarms/{alarm}/{act}":           p.apiAct,
-		"/api/v1/reload":                         p.apiReload,
-		"/api/v1/equipment/{equipment}/serviced": p.apiServiced,
-		"/alarms/{alarm}/{act}":                  p.form(p.formAct),
-		"/who":                                   p.form(p.formWho),
+		"/api/v1/alarms/{alarm}/{act}":            p.apiAct,
+		"/api/v1/reload":                          p.apiReload,
+		"/api/v1/equipment/{equipment}/serviced":  p.apiServiced,
+		"/api/v1/equipment/{equipment}/explained": p.apiExplained,
+		"/equipment/{equipment}/explained":        p.form(p.formExplained),
+		"/alarms/{alarm}/{act}":                   p.form(p.formAct),
+		"/who":                                    p.form(p.formWho),
 	} {
 		mux.Handle(path, p.wrap(h, http.MethodPost))
 	}

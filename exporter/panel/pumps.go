@@ -29,7 +29,11 @@ type pumps struct {
 	Vehicles string
 	Closed   bool // opening hours are known
 	PerCar   bool // vehicles are counted
+	Visitor  visitor
+	Asked    []question // about meters that jumped
 }
+
+const pumpsPath = "/pumps"
 
 // decision is what there is to decide about a machine.
 type decision struct{ ID, Machine, Says, Decide string }
@@ -71,6 +75,8 @@ const longestStrip = 15 * 24 * time.Hour
 func (p *Panel) pumpsPage(w http.ResponseWriter, r *http.Request) error {
 	v, _ := p.now()
 	l := pumps{reviewHead: p.reviewHead(r, v, "pumps", "Pumps", "7-days")}
+	l.Visitor = p.visitor(r)
+	l.Asked = p.questions(v, l.Visitor)
 	if p.opts.Duties == nil {
 		l.Told = nothingRecorded
 		return l.show(w, "pumps.html", &l)

@@ -121,10 +121,10 @@ func (l *sinceLog) of(site *exporter.Site, i int) collector.Moment {
 
 // watchStates follows the board.
 func (p *Panel) watchStates(ctx context.Context) error {
-	last := p.board.View()
+	last := p.board.Peek()
 	for {
-		changed := p.board.Changed() // before View, so that nothing is missed
-		v := p.board.View()
+		changed := p.board.Changed() // before Peek, so that nothing is missed
+		v := p.board.Peek()
 		p.log.step(last, v)
 		p.shared.turn(v)
 		last = v

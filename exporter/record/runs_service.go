@@ -7,8 +7,9 @@ import (
 
 // Kinds of lines about equipment.
 const (
-	MeterJumped Kind = "meter jumped" // an hour meter or counter of starts rolled over, was reset or replaced
-	Serviced    Kind = "serviced"     // of a person, who did what is due by run time
+	MeterJumped    Kind = "meter jumped"    // an hour meter or counter of starts rolled over, was reset or replaced
+	MeterExplained Kind = "meter explained" // of a person, who said what had been done to it
+	Serviced       Kind = "serviced"        // of a person, who did what is due by run time
 )
 
 // Service is work that somebody did on equipment.
