@@ -146,23 +146,28 @@ func modbusSite(b *testing.B, addresses []string, n int, rules bool) string {
 	return filepath.Join(dir, "site.yaml")
 }
 
-// mqttSite writes a site of a thousand points, each a topic of its own.
+// mqttSite writes a site of a thousand points, each a topic of its own with two limits, and a record.
 func mqttSite(b *testing.B, address string) string {
 	b.Helper()
-	var site strings.Builder
-	fmt.Fprintf(&site, "site: {name: Large Wash, time-zone: Europe/Dublin}\nlinks:\n  yard: {mqtt: 'tcp://%s'}\npoints:\n", address)
+	dir := b.TempDir()
+	var site, list strings.Builder
+	fmt.Fprintf(&site, "site: {name: Large Wash, time-zone: Europe/Dublin}\nrecord: {path: corner.db}\nrules: [rules.yaml]\nlinks:\n  yard: {mqtt: 'tcp://%s', qos: 0}\npoints:\n", address)
+	list.WriteString("rules:\n")
 	for p := range roomPoints {
 		fmt.Fprintf(&site, "  room.p%d: {station: room, link: yard, topic: room/p%d, value: /level, unit: m, stale-after: 1m}\n", p, p)
+		fmt.Fprintf(&list, "  p%d-low: {point: room.p%d, low: 0.5 m, deadband: 0.1 m, on-delay: 5s, off-delay: 30s, severity: major, time-to-respond: 2m, response: Stop loading.}\n", p, p)
+		fmt.Fprintf(&list, "  p%d-high: {point: room.p%d, high: 3 m, deadband: 0.1 m, on-delay: 5s, off-delay: 30s, severity: minor, time-to-respond: 20m, response: Look.}\n", p, p)
 	}
-	path := filepath.Join(b.TempDir(), "site.yaml")
-	if err := os.WriteFile(path, []byte(site.String()), 0o644); err != nil {
-		b.Fatal(err)
+	for name, text := range map[string]string{"site.yaml": site.String(), "rules.yaml": list.String()} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+			b.Fatal(err)
+		}
 	}
-	return path
+	return filepath.Join(dir, "site.yaml")
 }
 
-// yard is a broker with a thousand messages a second, a tenth of them every 100 ms.
-func yard(b *testing.B) string {
+// yard is a broker with a thousand messages a second, published at quality of service 1, a lump of them at a time.
+func yard(b *testing.B, lump int) string {
 	b.Helper()
 	s := broker.New(&broker.Options{Logger: slog.New(slog.DiscardHandler), InlineClient: true})
 	if err := s.AddHook(new(auth.AllowHook), nil); err != nil {
@@ -178,18 +183,19 @@ func yard(b *testing.B) string {
 	ctx, cancel := context.WithCancel(context.Background())
 	var work sync.WaitGroup
 	work.Go(func() {
-		tick := time.NewTicker(100 * time.Millisecond)
+		begun, sent := time.Now(), 0
+		tick := time.NewTicker(time.Duration(lump) * time.Millisecond)
 		defer tick.Stop()
-		for n := 0; ; n++ {
+		for {
 			select {
 			case <-ctx.Done():
 				return
 			case <-tick.C:
 			}
-			for i := range roomPoints / 10 {
-				p := n%10*roomPoints/10 + i
-				payload := fmt.Sprintf(`{"ts":1764057600,"level":%.2f,"battery":3.61}`, 1.9+float64((n+i)%20)/100)
-				if err := s.Publish(fmt.Sprint("room/p", p), []byte(payload), false, 0); err != nil {
+			for due := int(time.Since(begun)/time.Millisecond) / lump * lump; sent < due; sent++ { // a ticker of a busy machine leaves some out
+				p := sent % roomPoints
+				payload := fmt.Sprintf(`{"ts":1764057600,"level":%.2f,"battery":3.61}`, 1.9+float64(sent/roomPoints%20)/100)
+				if err := s.Publish(fmt.Sprint("room/p", p), []byte(payload), false, 1); err != nil {
 					b.Error(err)
 				}
 			}
@@ -201,7 +207,8 @@ func yard(b *testing.B) string {
 
 // own are the processes that the benchmark compares with: the test's binary again, told by the environment what to be.
 var own = map[string]func(ctx context.Context, address string) error{
-	"bare-modbus": bareModbus, "bare-mqtt": bareMQTT, "link-modbus": linkModbus, "link-mqtt": linkMQTT,
+	"bare-modbus": bareModbus, "link-modbus": linkModbus,
+	"bare-mqtt": bareMQTT(0), "link-mqtt": linkMQTT(0), "bare-mqtt1": bareMQTT(1), "link-mqtt1": linkMQTT(1),
 }
 
 const beAs, beAt = "ROUNDSMAN_BE", "ROUNDSMAN_AT"
@@ -241,24 +248,26 @@ func bareModbus(ctx context.Context, address string) error {
 	}
 }
 
-// bareMQTT takes the messages with the library alone and parses them in place.
-func bareMQTT(ctx context.Context, address string) error {
-	c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + address).SetClientID("bare").SetProtocolVersion(4).
-		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
-			_, rest, _ := bytes.Cut(m.Payload(), []byte(`"level":`))
-			number, _, _ := bytes.Cut(rest, []byte(","))
-			if _, err := strconv.ParseFloat(string(number), 64); err != nil {
-				panic(err)
-			}
-		}))
-	if token := c.Connect(); token.Wait() && token.Error() != nil {
-		return token.Error()
+// bareMQTT takes the messages with the library alone, at a quality of service, and parses them in place.
+func bareMQTT(qos byte) func(context.Context, string) error {
+	return func(ctx context.Context, address string) error {
+		c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + address).SetClientID(fmt.Sprint("bare", qos)).SetProtocolVersion(4).
+			SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
+				_, rest, _ := bytes.Cut(m.Payload(), []byte(`"level":`))
+				number, _, _ := bytes.Cut(rest, []byte(","))
+				if _, err := strconv.ParseFloat(string(number), 64); err != nil {
+					panic(err)
+				}
+			}))
+		if token := c.Connect(); token.Wait() && token.Error() != nil {
+			return token.Error()
+		}
+		if token := c.Subscribe("room/+", qos, nil); token.Wait() && token.Error() != nil {
+			return token.Error()
+		}
+		<-ctx.Done()
+		return nil
 	}
-	if token := c.Subscribe("room/+", 0, nil); token.Wait() && token.Error() != nil {
-		return token.Error()
-	}
-	<-ctx.Done()
-	return nil
 }
 
 // linkModbus reads the same with the collector: scaled, judged readings, of which nobody makes anything.
@@ -278,18 +287,21 @@ func linkModbus(ctx context.Context, address string) error {
 	return drained(ctx, l.Run)
 }
 
-func linkMQTT(ctx context.Context, address string) error {
-	o := mqtt.Options{Name: "yard", Broker: "tcp://" + address, ClientID: "link", Status: collector.NoPoint}
-	var points []collector.Point
-	for p := range roomPoints {
-		o.Points = append(o.Points, mqtt.Point{ID: collector.PointID(p), Topic: fmt.Sprint("room/p", p), Value: "/level", StaleAfter: time.Minute})
-		points = append(points, collector.Point{ID: collector.PointID(p), Name: fmt.Sprint("p", p)})
+// linkMQTT takes the same messages with the collector.
+func linkMQTT(qos byte) func(context.Context, string) error {
+	return func(ctx context.Context, address string) error {
+		o := mqtt.Options{Name: "yard", Broker: "tcp://" + address, ClientID: fmt.Sprint("link", qos), QoS: qos, Status: collector.NoPoint}
+		var points []collector.Point
+		for p := range roomPoints {
+			o.Points = append(o.Points, mqtt.Point{ID: collector.PointID(p), Topic: fmt.Sprint("room/p", p), Value: "/level", StaleAfter: time.Minute})
+			points = append(points, collector.Point{ID: collector.PointID(p), Name: fmt.Sprint("p", p)})
+		}
+		l, err := mqtt.New(o, points, collector.NewClock())
+		if err != nil {
+			return err
+		}
+		return drained(ctx, l.Run)
 	}
-	l, err := mqtt.New(o, points, collector.NewClock())
-	if err != nil {
-		return err
-	}
-	return drained(ctx, l.Run)
 }
 
 func drained(ctx context.Context, run func(context.Context, chan<- collector.Batch) error) error {
@@ -416,39 +428,73 @@ func anHour(b *testing.B, path string) {
 	}
 }
 
-// BenchmarkBurden measures the processor time and the memory of whole processes over the same stretch of time: the real
-// program at 1,000 points a second with 2,000 rules and its record, the collector alone, and the bare libraries that make
-// the same requests or take the same messages. The memory is that of the program with an hour of each point on its
-// record, asked for in turn, and after scrapes.
+// BenchmarkBurden compares the processor time of whole processes side by side over one stretch of time, five minutes with
+// ROUNDSMAN_LONG=1 and else twenty seconds. All read the same simulated plant, which is in this process and in none of
+// them: a Modbus TCP controller whose thousand registers move, and a broker that publishes a thousand messages a second,
+// a hundred at a time. Compared are
+//
+//   - the bare libraries: goburrow/modbus reading the thousand registers each second by ten requests and forgetting them
+//     (bare-modbus); paho, whose handler parses the payload in place, at quality of service 0 (bare-mqtt) and 1 (bare-mqtt1);
+//   - (a) the collecting alone: the collector's links for the same points, scaled and judged, of whose readings nobody
+//     makes anything: modbus-x-bare, mqtt-x-bare and mqtt1-x-bare are their processor time over the bare one's;
+//   - (b) the whole program as it is packaged, 'roundsman run' of such a site: a thousand points, two rules each, a record
+//     on disk, pages that nobody looks at: daemon-modbus-x-bare and daemon-mqtt-x-bare (at quality 0). It was started
+//     three seconds before and has an empty record.
+//
+// One more, %core-daemon-hour, starts with an hour of each point on its record, as after a restart; the traces of that
+// hour are drawn while it is measured. The memory is its, after the hour of each point was asked for in turn.
 func BenchmarkBurden(b *testing.B) {
-	binary, room, station := builtDaemon(b), plcs(b, 1, roomPoints), yard(b)
-	site := modbusSite(b, room, roomPoints, true)
-	anHour(b, site)
+	binary, room, station := builtDaemon(b), plcs(b, 1, roomPoints), yard(b, 100)
+	withHour := modbusSite(b, room, roomPoints, true)
+	anHour(b, withHour)
+	stretch := 20 * time.Second
+	if os.Getenv("ROUNDSMAN_LONG") == "1" {
+		stretch = 5 * time.Minute
+	}
 	for b.Loop() {
-		all := map[string]*process{
-			"daemon-modbus": startDaemon(b, roomPoints, binary, "run", site, "--listen", "127.0.0.1:0"),
-			"daemon-mqtt":   startDaemon(b, roomPoints, binary, "run", mqttSite(b, station), "--listen", "127.0.0.1:0"),
+		all := map[string]*process{}
+		for what, site := range map[string]string{"daemon-modbus": modbusSite(b, room, roomPoints, true), "daemon-mqtt": mqttSite(b, station), "daemon-hour": withHour} {
+			all[what] = startDaemon(b, roomPoints, binary, "run", site, "--listen", "127.0.0.1:0")
 		}
 		for what := range own {
 			address := room[0]
-			if strings.HasSuffix(what, "mqtt") {
+			if strings.Contains(what, "mqtt") {
 				address = station
 			}
 			all[what] = startOwn(b, what, address)
 		}
-		used := usedIn(b, all, 3*time.Second, 20*time.Second)
-		b.ReportMetric(100*used["bare-modbus"], "%core-bare-modbus")
-		b.ReportMetric(used["link-modbus"]/used["bare-modbus"], "modbus-x-bare")
-		b.ReportMetric(100*used["daemon-modbus"], "%core-daemon-modbus")
-		b.ReportMetric(used["daemon-modbus"]/used["bare-modbus"], "daemon-modbus-x-bare")
-		b.ReportMetric(100*used["bare-mqtt"], "%core-bare-mqtt")
-		b.ReportMetric(used["link-mqtt"]/used["bare-mqtt"], "mqtt-x-bare")
-		b.ReportMetric(used["daemon-mqtt"]/used["bare-mqtt"], "daemon-mqtt-x-bare")
-		watched := all["daemon-modbus"]
-		askedHours(b, watched)
-		resident, most := memoryOf(b, watched.cmd.Process.Pid)
+		used := usedIn(b, all, 3*time.Second, stretch)
+		for _, m := range []struct{ what, bare, unit string }{
+			{"link-modbus", "bare-modbus", "modbus-x-bare"}, {"link-mqtt", "bare-mqtt", "mqtt-x-bare"}, {"link-mqtt1", "bare-mqtt1", "mqtt1-x-bare"},
+			{"daemon-modbus", "bare-modbus", "daemon-modbus-x-bare"}, {"daemon-mqtt", "bare-mqtt", "daemon-mqtt-x-bare"},
+		} {
+			b.ReportMetric(used[m.what]/used[m.bare], m.unit)
+		}
+		for _, what := range []string{"bare-modbus", "bare-mqtt", "daemon-modbus", "daemon-mqtt", "daemon-hour"} {
+			b.ReportMetric(100*used[what], "%core-"+what)
+		}
+		askedHours(b, all["daemon-hour"])
+		resident, most := memoryOf(b, all["daemon-hour"].cmd.Process.Pid)
 		b.ReportMetric(resident, "MiB-resident")
 		b.ReportMetric(most, "MiB-most")
+		for _, p := range all {
+			p.end()
+		}
+	}
+}
+
+// BenchmarkBurdenSpaced does the same for the collecting of messages that come one by one, each millisecond.
+func BenchmarkBurdenSpaced(b *testing.B) {
+	station := yard(b, 1)
+	for b.Loop() {
+		all := map[string]*process{}
+		for _, what := range []string{"bare-mqtt", "link-mqtt", "bare-mqtt1", "link-mqtt1"} {
+			all[what] = startOwn(b, what, station)
+		}
+		used := usedIn(b, all, 2*time.Second, 10*time.Second)
+		b.ReportMetric(used["link-mqtt"]/used["bare-mqtt"], "mqtt-x-bare")
+		b.ReportMetric(used["link-mqtt1"]/used["bare-mqtt1"], "mqtt1-x-bare")
+		b.ReportMetric(100*used["bare-mqtt"], "%core-bare-mqtt")
 		for _, p := range all {
 			p.end()
 		}
