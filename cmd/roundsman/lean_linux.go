@@ -12,6 +12,19 @@ import (
 // mapping is a part of the address space, [from, to).
 type mapping struct{ from, to uintptr }
 
+// resident returns the memory that lies in RAM, in bytes: the second figure of /proc/self/statm (proc(5)); 0 if it cannot be read.
+func resident() int64 {
+	text, err := os.ReadFile("/proc/self/statm")
+	if err != nil {
+		return 0
+	}
+	var all, pages int64
+	if _, err := fmt.Sscan(string(text), &all, &pages); err != nil {
+		return 0
+	}
+	return pages * int64(os.Getpagesize())
+}
+
 // forgetProgram takes the program's own file out of the process's memory: madvise(2), MADV_DONTNEED. What is run or read again
 // is mapped again from the system's cache of files, which keeps the pages as long as there is room; what only the start,
 // a review or a page needed is not. Half of the file is never looked at again.

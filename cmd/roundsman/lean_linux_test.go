@@ -47,6 +47,13 @@ func TestForgetProgram(t *testing.T) {
 	}
 }
 
+// The kernel tells it in pages there and in kB in status.
+func TestResident(t *testing.T) {
+	if now, file := resident(), int64(fileResident(t))*1024; now < file || now > 4<<30 {
+		t.Errorf("%d bytes are resident, %d of the program's file alone", now, file)
+	}
+}
+
 // fileResident returns how much of mapped files is resident, in kB (proc(5)).
 func fileResident(t *testing.T) int {
 	t.Helper()
