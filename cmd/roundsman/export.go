@@ -29,8 +29,9 @@ func exportCommand() *cobra.Command {
 		Long: `Export reads the record beside the site file, while the daemon runs or not, and prints readings as CSV in the long form:
 'time,point,value,quality', times UTC, values in the points' units; a bad reading has no value. 'roundsman rehearse --data'
 reads it. With --minutes it prints the figures of each minute: 'time,point,min,mean,max,last,good,unit', good being the
-share of readings that were good. Minute figures, days, the journal and alarms can also be read with any SQLite tool:
-the record has views of them (minute_figures, hour_figures, day_figures, journal_lines, alarm_states, outbox_messages).`,
+share of readings that were good. Minute figures, days, run time, the journal and alarms can also be read with any SQLite
+tool: the record has views of them (minute_figures, hour_figures, day_figures, equipment_intervals, equipment_days,
+services_done, journal_lines, alarm_states, outbox_messages).`,
 		Example: `  roundsman export site.yaml --from 2026-06-13 --to 2026-06-14 --point air.header.pressure > air.csv`,
 		Args:    exactly("SITE.yaml"),
 		RunE: func(cmd *cobra.Command, args []string) error {

@@ -6,10 +6,13 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"regexp"
 	"testing"
 	"time"
 
+	"roundsman/collector/outsidetest"
 	"roundsman/exporter/review/air"
 	"roundsman/exporter/review/duty"
 	"roundsman/exporter/review/minutes"
@@ -57,6 +60,7 @@ func TestHeavyMonths(t *testing.T) {
 			plan.compareWater(t, &a.water, s)
 		})
 	}
+	t.Run("read by others", func(t *testing.T) { readByOthers(t, plan, site) })
 }
 
 // monthsSpans are spans that people ask for, and others.
@@ -313,4 +317,81 @@ func (p *monthsPlan) compareNights(t *testing.T, f *water.Figures, s span) {
 	}
 	closeTo(t, "hours of night", minutes.Known(f.Night.Hours), hours)
 	closeTo(t, "fresh an hour of night", f.Night.FreshPerHour, litres/hours)
+}
+
+// byOthers is what a script reads from the views of a record: run time, starts and unseen time of each machine from its
+// intervals, cut to a span, minute figures, and sums of days.
+const byOthers = `
+import sqlite3, sys, json, datetime as d
+db = sqlite3.connect('file:%s?mode=ro' % sys.argv[1], uri=True)
+lo, hi = sys.argv[2], sys.argv[3]
+when = lambda s: d.datetime.strptime(s, '%Y-%m-%dT%H:%M:%S.%fZ' if '.' in s else '%Y-%m-%dT%H:%M:%SZ')
+a, z, out = when(lo), when(hi), {}
+clip = lambda x, y: max(0.0, (min(y, z) - max(x, a)).total_seconds())
+for name, kind, ended, seconds, starts in db.execute('SELECT equipment, kind, ended, seconds, starts FROM equipment_intervals'):
+    m = out.setdefault(name, {'run': 0.0, 'unseen': 0.0, 'starts': 0, 'hours': 0.0})
+    end = when(ended)
+    begun = end - d.timedelta(seconds=seconds)
+    if kind in m: m[kind] += clip(begun, end) if kind != 'starts' else 0
+    if a <= begun < z: m['starts'] += starts
+for name, hours in db.execute("SELECT equipment, sum(run_hours) FROM equipment_days WHERE day LIKE '2000-03-%' GROUP BY equipment"):
+    out[name]['hours'] = hours
+minutes = db.execute("SELECT count(*), avg(mean), max(unit) FROM minute_figures WHERE point = 'air.pressure' AND time >= ? AND time < ?", (lo, hi)).fetchone()
+print(json.dumps({'machines': out, 'minutes': minutes[0], 'pressure': minutes[1], 'unit': minutes[2]}))
+`
+
+// readByOthers: a copy made by backup, read with another tool, has the figures of March that the commands tell, in the site's
+// units; the questions in the notes on the record are answered.
+func readByOthers(t *testing.T, p *monthsPlan, site string) {
+	python := outsidetest.Python(t, "python3", "sqlite3")
+	dir := t.TempDir()
+	ask(t, exitGood, "backup", site, filepath.Join(dir, "copy.db"))
+	from, to := time.Date(2000, 3, 1, 0, 0, 0, 0, p.zone), time.Date(2000, 4, 1, 0, 0, 0, 0, p.zone)
+	script := func(text string, args ...string) string {
+		cmd := exec.Command(python, append([]string{"-c", text}, args...)...)
+		cmd.Dir = dir
+		out, err := cmd.Output()
+		if err != nil {
+			t.Fatalf("%v: %s", err, err.(*exec.ExitError).Stderr)
+		}
+		return string(out)
+	}
+	var got struct {
+		Machines map[string]struct {
+			Run, Unseen, Hours float64
+			Starts             int
+		}
+		Minutes  int
+		Pressure float64
+		Unit     string
+	}
+	if err := json.Unmarshal([]byte(script(byOthers, "copy.db", from.UTC().Format(time.RFC3339), to.UTC().Format(time.RFC3339))), &got); err != nil {
+		t.Fatal(err)
+	}
+	a := askMonths(t, site, from, to)
+	for i := range a.duty.Machines {
+		m := &a.duty.Machines[i]
+		g := got.Machines[m.Equipment]
+		if math.Abs(g.Run-m.RunSeconds) > 1e-3 || math.Abs(g.Unseen-m.UnseenSeconds) > 1e-3 || g.Starts != m.Starts || math.Abs(3600*g.Hours-m.RunSeconds) > 1e-3 {
+			t.Errorf("%s: a script reads %+v; the command tells run %v, unseen %v, %d starts", m.Equipment, g, m.RunSeconds, m.UnseenSeconds, m.Starts)
+		}
+	}
+	if got.Unit != "bar" || 60*got.Minutes != int(a.air.Pressure.SeenSeconds) || math.Abs(got.Pressure-float64(a.air.Pressure.Mean)) > 1e-9 {
+		t.Errorf("a script reads %d minutes of %v %s; the command tells %+v", got.Minutes, got.Pressure, got.Unit, a.air.Pressure)
+	}
+	notes, err := os.ReadFile(filepath.Join("..", "..", "deploy", "RECORD.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, kind := range []string{"sql", "python"} {
+		for _, block := range regexp.MustCompile("(?s)```"+kind+"\n(.*?)```").FindAllStringSubmatch(string(notes), -1) {
+			text := block[1]
+			if kind == "sql" {
+				text = "import sqlite3\nfor row in sqlite3.connect('file:copy.db?mode=ro', uri=True).execute( + text + ): print(row)"
+			}
+			if out := script(text); out == "" {
+				t.Errorf("no answer to %s", block[1])
+			}
+		}
+	}
 }

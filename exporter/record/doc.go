@@ -34,9 +34,10 @@
 //	...
 //	r.Take(now, readings) // then Commit or Beat
 //
-// Any SQLite tool reads minutes, hours, days, the journal, alarms and messages from the views minute_figures, hour_figures,
-// day_figures, journal_lines, alarm_states and outbox_messages, with times as text in UTC. What minute_figures tells comes
-// to it when the hour is over.
+// Any SQLite tool reads minutes, hours, days, the journal, alarms, messages, run time and services from the views
+// minute_figures, hour_figures, day_figures, journal_lines, alarm_states, outbox_messages, equipment_intervals,
+// equipment_days and services_done, with times as text in UTC; deploy/RECORD.md describes them. What minute_figures tells
+// comes to it when the hour is over.
 //
 // # Time
 //

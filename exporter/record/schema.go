@@ -182,6 +182,7 @@ var migrations = [...]string{
 		who       TEXT NOT NULL,
 		why       TEXT
 	) STRICT;`,
+	moreViews,
 }
 
 // uri names the file for the driver with its parameters; any path is good.
