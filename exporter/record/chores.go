@@ -138,14 +138,16 @@ func (u *Upkeep) pruneJournal(ctx context.Context, now time.Time) (bool, error) 
 	return n > 0, err
 }
 
-// shrink gives free room back to the disk, as far as the file was made for that.
+// shrink gives free room back to the disk; a file that was not made for that is first written anew.
 func (u *Upkeep) shrink(ctx context.Context, _ time.Time) (bool, error) {
-	var mode, pages, free int64
-	err := u.r.Reader.db.QueryRowContext(ctx, `SELECT (SELECT auto_vacuum FROM pragma_auto_vacuum), (SELECT page_count FROM pragma_page_count), (SELECT freelist_count FROM pragma_freelist_count)`).Scan(&mode, &pages, &free)
-	if err != nil || mode != incremental || free < vacuumAbove || free < pages/4 {
+	l, err := layoutOf(ctx, u.r.Reader.db)
+	if err != nil || !l.roomy() {
 		return false, err
 	}
-	return true, u.write(ctx, func(tx *sql.Tx) error {
+	if !l.shrinks() {
+		return false, u.renew(ctx, &l)
+	}
+	err = u.locked(ctx, func(tx *sql.Tx) error {
 		rows, err := tx.QueryContext(ctx, `PRAGMA incremental_vacuum(`+itoa(vacuumPages)+`)`)
 		if err != nil {
 			return err
@@ -156,4 +158,5 @@ func (u *Upkeep) shrink(ctx context.Context, _ time.Time) (bool, error) {
 		}
 		return rows.Err()
 	})
+	return true, errors.Join(err, u.foldNow(ctx)) // only then is the file shorter
 }

@@ -89,3 +89,34 @@ func FillYear(r *Record, from, to time.Time) error {
 	}
 	return tx.Commit()
 }
+
+// KeepRoom turns the file at path into one that keeps free room, as programs made it before.
+func KeepRoom(path string) (err error) {
+	db, err := connect(path, "_pragma=journal_mode(WAL)", 1)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	_, err = db.Exec("PRAGMA auto_vacuum = 0; VACUUM; PRAGMA wal_checkpoint(TRUNCATE)")
+	return err
+}
+
+// Layout returns the mode of auto_vacuum of a file, and its pages.
+func Layout(path string) (mode, pages, free int64, err error) {
+	db, err := connect(path, reading, 1)
+	if err != nil {
+		return 0, 0, 0, err
+	}
+	l, err := layoutOf(context.Background(), db)
+	return l.mode, l.pages, l.free, errors.Join(err, db.Close())
+}
+
+// Rest is what upkeep does while it writes the file anew.
+func (r *Record) Rest(resting bool) { r.rest(resting) }
+
+// Flushes reports whether the last transaction was flushed to the disk.
+func (r *Record) Flushes() (bool, error) {
+	var level int
+	err := r.w.conn.QueryRowContext(context.Background(), "PRAGMA synchronous").Scan(&level)
+	return level == 2, err
+}

@@ -82,6 +82,7 @@ type Record struct {
 	beaten  collector.Moment // when it was last written that the box is alive
 	retryAt collector.Moment // while failing
 	closed  bool
+	resting bool // the file is being written anew
 }
 
 // openOnce opens the record as it is.
@@ -116,6 +117,7 @@ func (r *Record) open(ctx context.Context, path string) (err error) {
 	if err := prepareFile(ctx, r.db, path, version); err != nil {
 		return err
 	}
+	renewSmall(ctx, r.db, path)
 	if r.Reader, err = newReader(path); err != nil {
 		return err
 	}

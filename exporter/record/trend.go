@@ -288,6 +288,9 @@ func (t *trend) ripen(now collector.Moment, planned bool) {
 // keeping runs the transaction of lines and memories, with what waits of the readings. Where the disk has no room for
 // both, the lines go alone: they are a few bytes, and ring somebody. left then says why the readings still wait.
 func (r *Record) keeping(eased bool, lines func() error) (left, err error) {
+	if r.resting {
+		return nil, errResting
+	}
 	if err := r.present(); err != nil {
 		return nil, err
 	}

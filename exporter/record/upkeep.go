@@ -48,6 +48,7 @@ type Upkeep struct {
 	folded  time.Time
 	minutes sweep  // of old minutes
 	lastDay string // that was closed
+	renewed bool   // the file was written anew, or that was tried
 	errText string
 }
 
@@ -167,6 +168,10 @@ func (u *Upkeep) checkpoint(ctx context.Context) error {
 	if err := u.db.QueryRowContext(ctx, "PRAGMA wal_checkpoint(NOOP)").Scan(&busy, &pages, &folded); err != nil || pages-folded < foldAbove {
 		return err
 	}
+	return u.foldNow(ctx)
+}
+
+func (u *Upkeep) foldNow(ctx context.Context) error {
 	_, err := u.db.ExecContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)")
 	return err
 }
