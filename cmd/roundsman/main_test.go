@@ -12,6 +12,7 @@ import (
 
 func TestMain(m *testing.M) {
 	beAProcess()
+	attackIfAsked()
 	testscript.Main(m, map[string]func(){"roundsman": main})
 }
 

@@ -25,6 +25,10 @@ const (
 	// all: what is in front of it, if anything, asks from there.
 	mostConnections = 512
 	mostOfAddress   = 128
+	// newAtOnce connections are taken as they come, then one each newEvery; the others wait at the kernel's door. Each costs
+	// a handshake, some milliseconds of a slow core, and the rounds of the room come first.
+	newAtOnce = 256
+	newEvery  = 10 * time.Millisecond
 )
 
 // newServer serves h within the limits. Live streams watch ctx, so a stop need not wait for them.
@@ -86,6 +90,8 @@ type crowd struct {
 	all  int
 	each map[netip.Addr]int
 	full bool // as it was logged last
+
+	free time.Time // when the next connection is due; only Accept's
 }
 
 func newCrowd(l net.Listener, log *slog.Logger) *crowd {
@@ -99,12 +105,24 @@ func (c *crowd) Accept() (net.Conn, error) {
 		if err != nil {
 			return nil, err
 		}
+		if wait := c.pace(time.Now()); wait > 0 {
+			time.Sleep(wait) // each connection has its place by then, nobody else is held up
+		}
 		from := addressOf(conn)
 		if c.enter(from) {
 			return &visit{Conn: conn, leave: sync.OnceFunc(func() { c.leave(from) })}, nil
 		}
 		_ = conn.Close()
 	}
+}
+
+// pace takes a place for a new connection and returns how long it is to wait for it.
+func (c *crowd) pace(now time.Time) time.Duration {
+	if earliest := now.Add(-newAtOnce * newEvery); c.free.Before(earliest) {
+		c.free = earliest
+	}
+	c.free = c.free.Add(newEvery)
+	return c.free.Sub(now)
 }
 
 func addressOf(conn net.Conn) netip.Addr {

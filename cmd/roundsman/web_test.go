@@ -507,106 +507,26 @@ func TestCrowd(t *testing.T) {
 	}
 }
 
-// BenchmarkUndisturbed measures what a crowd at the door does to the rounds: windows of quiet and of attack take turns
-// on one daemon that reads the practice plant. Attackers sign in wrongly, dawdle, and ask for streams and pages.
-func BenchmarkUndisturbed(b *testing.B) {
-	plant, err := practice.New(practice.Options{Seed: 7})
-	if err != nil {
-		b.Fatal(err)
-	}
-	var g errgroup.Group
-	ctx, cancel := context.WithCancel(b.Context())
-	g.Go(func() error { return plant.Run(ctx) })
-	defer func() { cancel(); _ = g.Wait() }()
-	path := siteFor(b, plant.Addresses())
-	text, err := os.ReadFile(path)
-	if err != nil {
-		b.Fatal(err)
-	}
-	h := &house{t: b, path: path}
-	listen := "listen: {address: '127.0.0.1:0', certificate: self-made, names: [box.example]}\n"
-	text = append([]byte(listen), bytes.ReplaceAll(text, []byte("listen: 127.0.0.1:9480\n"), nil)...)
-	if err := os.WriteFile(path, text, 0o600); err != nil {
-		b.Fatal(err)
-	}
-	h.person("add", "n.quill", "--role", "operator")
-	h.start(nil)
-	time.Sleep(3 * time.Second) // everything is connected
-	const window = 4 * time.Second
-	var quiet, attacked tally
-	for b.Loop() {
-		quiet.add(h, window, func(context.Context) {})
-		attacked.add(h, window, h.attack)
-	}
-	b.ReportMetric(attacked.requests/quiet.requests, "requests-attacked/quiet")
-	b.ReportMetric(attacked.seconds/attacked.requests/(quiet.seconds/quiet.requests), "request-time-attacked/quiet")
-	b.ReportMetric(attacked.views/quiet.views, "views-attacked/quiet")
-	b.ReportMetric(attacked.late, "late-rounds-attacked")
-	b.ReportMetric(quiet.late, "late-rounds-quiet")
-}
-
-// tally is what the links and the judge did.
-type tally struct{ requests, seconds, late, views float64 }
-
-func (y *tally) add(h *house, window time.Duration, disturb func(context.Context)) {
-	before := total(h)
-	ctx, cancel := context.WithTimeout(h.t.Context(), window)
-	defer cancel()
-	disturb(ctx)
-	<-ctx.Done()
-	after := total(h)
-	y.requests += after.requests - before.requests
-	y.seconds += after.seconds - before.seconds
-	y.late += after.late - before.late
-	y.views += after.views - before.views
-}
-
-func total(h *house) (y tally) {
-	for _, l := range h.d.judge.links.list() {
-		s := l.Status()
-		y.requests += float64(s.Requests[collector.Answered])
-		y.seconds += s.DurationSum
-		y.late += float64(s.Late)
-	}
-	y.views = float64(h.d.board.View().Round)
-	return y
-}
-
-// attack goes on until ctx ends.
-func (h *house) attack(ctx context.Context) {
-	var g errgroup.Group
-	c := h.client(nil)
-	each := func(n int, do func()) {
-		for range n {
-			g.Go(func() error {
-				for ctx.Err() == nil {
-					do()
-				}
-				return nil
-			})
+// TestPace: some connections are taken as they come, a crowd one by one, and after a pause it is as before.
+func TestPace(t *testing.T) {
+	c := newCrowd(nil, slog.New(slog.DiscardHandler))
+	now := time.Now()
+	for i := range 3 * newAtOnce {
+		want := max(0, time.Duration(i+1-newAtOnce)*newEvery)
+		if got := max(0, c.pace(now)); got != want {
+			t.Fatalf("connection %d waits %v, want %v", i+1, got, want)
 		}
 	}
-	ask := func(method, path, body string) {
-		r, _ := http.NewRequestWithContext(ctx, method, "https://"+h.address+path, strings.NewReader(body))
-		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-		if resp, err := c.Do(r); err == nil {
-			_, _ = io.Copy(io.Discard, resp.Body)
-			resp.Body.Close()
+	now = now.Add(2*newAtOnce*newEvery + newEvery)
+	if got := c.pace(now); got > 0 {
+		t.Errorf("after all of them came in, the next waits %v", got)
+	}
+	now = now.Add(time.Hour)
+	for i := range newAtOnce {
+		if got := c.pace(now); got > 0 {
+			t.Fatalf("an hour later, connection %d waits %v", i+1, got)
 		}
 	}
-	each(2, func() { ask("POST", "/sign-in", "name=n.quill&password=guess") })
-	each(2, func() { ask("GET", "/", "") })
-	each(60, func() { ask("GET", "/api/v1/stream", "") })
-	each(20, func() {
-		if conn, err := net.Dial("tcp", h.address); err == nil {
-			select {
-			case <-ctx.Done():
-			case <-time.After(time.Second):
-			}
-			conn.Close()
-		}
-	})
-	_ = g.Wait()
 }
 
 func TestViewing(t *testing.T) {
