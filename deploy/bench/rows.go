@@ -62,6 +62,7 @@ var (
 	duty     = suite{"exporter/record", "^BenchmarkYearOfDuty$", "50x", "20x"}
 	crossing = suite{"exporter/callout/outbox", "^BenchmarkCrossingToChannel$", "400x", "200x"}
 	burden   = suite{"cmd/roundsman", "^BenchmarkBurden$", "1x", "1x"}
+	spaced   = suite{"cmd/roundsman", "^BenchmarkBurdenSpaced$", "1x", "1x"}
 	start    = suite{"cmd/roundsman", "^BenchmarkStart$", "10x", "4x"}
 	engine   = suite{"rules", "^BenchmarkGrowth$", "1s", "300ms"}
 	judge    = suite{"cmd/roundsman", "^BenchmarkGrowth$", "100x", "30x"}
@@ -99,11 +100,14 @@ var table = []row{
 	{"a year of duty / SQL scan of the runs", duty, "BenchmarkYearOfDuty", "ratio", most(0.3, "")},
 	{"limit crossed to message at the channel, p99", crossing, "BenchmarkCrossingToChannel", "p99-ms", most(100, "ms")},
 	{"processor, 1,000 points at 1 s / bare loop", burden, "BenchmarkBurden", "modbus-x-bare", most(3, "")},
-	{"processor, 1,000 MQTT messages/s / bare handler", burden, "BenchmarkBurden", "mqtt-x-bare", most(1.2, "")},
+	{"processor, 1,000 MQTT messages/s / bare handler, QoS 0", burden, "BenchmarkBurden", "mqtt-x-bare", most(1.2, "")},
+	{"the same, QoS 1", burden, "BenchmarkBurden", "mqtt1-x-bare", most(1.2, "")},
+	{"the same, one message each millisecond, QoS 0", spaced, "BenchmarkBurdenSpaced", "mqtt-x-bare", most(1.2, "")},
 	{"resident, 1,000 points", burden, "BenchmarkBurden", "MiB-resident", most(40, "MiB")},
 	{"the whole program, 1,000 points and 2,000 rules / bare loop", burden, "BenchmarkBurden", "daemon-modbus-x-bare", goal{}},
 	{"the whole program, 1,000 points at 1 s, % of a core", burden, "BenchmarkBurden", "%core-daemon-modbus", goal{}},
-	{"the whole program, 1,000 MQTT messages/s / bare handler", burden, "BenchmarkBurden", "daemon-mqtt-x-bare", goal{}},
+	{"the same, started with an hour on its record, % of a core", burden, "BenchmarkBurden", "%core-daemon-hour", goal{}},
+	{"the whole program, 1,000 MQTT messages/s and 2,000 rules / bare handler", burden, "BenchmarkBurden", "daemon-mqtt-x-bare", goal{}},
 	{"most points of a box of one core, 256 MiB, at 1 s", biggest, "BenchmarkSmallBox", "points", goal{}},
 	{"binary, stripped", start, "BenchmarkStart", "MiB-binary", most(20, "MiB")},
 	{"start to listening", start, "BenchmarkStart", "ms-to-listening", most(100, "ms")},
