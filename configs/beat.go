@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/configs/strict"
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/heartbeat"
@@ -122,6 +123,6 @@ func drillDays(v *strict.Value) []time.Weekday {
 			out = append(out, time.Weekday(d))
 		}
 	}
-	slices.SortFunc(out, func(a, z time.Weekday) int { return (int(a)+6)%7 - (int(z)+6)%7 })
+	sorting.Func(out, func(a, z time.Weekday) int { return (int(a)+6)%7 - (int(z)+6)%7 })
 	return slices.Compact(out)
 }

@@ -6,6 +6,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/modbus"
+	"roundsman/collector/sorting"
 	"roundsman/rules"
 )
 
@@ -154,7 +155,7 @@ func (b *builder) checkAddresses() {
 		}
 	}
 	for _, list := range lanes {
-		slices.SortStableFunc(list, func(a, z *point) int { return int(a.Start) - int(z.Start) })
+		sorting.StableFunc(list, func(a, z *point) int { return int(a.Start) - int(z.Start) })
 		for i := 1; i < len(list); i++ {
 			overlap(list[i-1], list[i])
 		}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/configs/strict"
 )
 
@@ -240,7 +241,7 @@ func (r rotaReader) day(v *strict.Value) []shift {
 			r.overlap(e, out)
 		}
 	}
-	slices.SortFunc(out, func(a, z shift) int { return cmp.Compare(a.from, z.from) })
+	sorting.Func(out, func(a, z shift) int { return cmp.Compare(a.from, z.from) })
 	return out
 }
 

@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/exporter"
 	"roundsman/rules"
 )
@@ -74,7 +75,7 @@ func activeAlarms(v *exporter.View) []rules.Status {
 			active = append(active, a)
 		}
 	}
-	slices.SortStableFunc(active, func(a, b rules.Status) int {
+	sorting.StableFunc(active, func(a, b rules.Status) int {
 		if p := int(v.Site.Rules[b.Rule].Priority) - int(v.Site.Rules[a.Rule].Priority); p != 0 {
 			return p
 		}

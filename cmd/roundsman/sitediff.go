@@ -10,6 +10,7 @@ import (
 	"roundsman/collector/alike"
 	"roundsman/collector/modbus"
 	"roundsman/collector/mqtt"
+	"roundsman/collector/sorting"
 	"roundsman/configs"
 )
 
@@ -116,7 +117,7 @@ func linkSettings(site *configs.Site, as func(collector.PointID) collector.Point
 			s.points = append(s.points, known(u.Status)...)
 		}
 		o.Points = slices.Clone(o.Points)
-		slices.SortFunc(o.Points, func(a, b modbus.Point) int { return cmp.Compare(as(a.ID), as(b.ID)) })
+		sorting.Func(o.Points, func(a, b modbus.Point) int { return cmp.Compare(as(a.ID), as(b.ID)) })
 		for _, p := range o.Points {
 			s.points = append(s.points, p.ID)
 		}
@@ -126,7 +127,7 @@ func linkSettings(site *configs.Site, as func(collector.PointID) collector.Point
 	for _, o := range site.MQTT {
 		s := linkSetting{points: known(o.Status)}
 		o.Points = slices.Clone(o.Points)
-		slices.SortFunc(o.Points, func(a, b mqtt.Point) int { return cmp.Compare(as(a.ID), as(b.ID)) })
+		sorting.Func(o.Points, func(a, b mqtt.Point) int { return cmp.Compare(as(a.ID), as(b.ID)) })
 		for _, p := range o.Points {
 			s.points = append(s.points, p.ID)
 		}

@@ -10,6 +10,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/modbus"
+	"roundsman/collector/sorting"
 	"roundsman/collector/units"
 	"roundsman/configs/pointlist"
 )
@@ -132,7 +133,7 @@ func guesses(found []modbus.Register, e *expectation) []guess {
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b guess) int { return cmp.Compare(a.odd, b.odd) })
+	sorting.StableFunc(out, func(a, b guess) int { return cmp.Compare(a.odd, b.odd) })
 	return out
 }
 

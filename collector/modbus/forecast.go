@@ -9,6 +9,7 @@ import (
 
 	"roundsman/collector"
 	"roundsman/collector/plan"
+	"roundsman/collector/sorting"
 )
 
 // Report is what a link will have to do, worked out without opening it.
@@ -51,7 +52,7 @@ func Forecast(opts Options) (Report, error) {
 		rep.Load += float64(times) * float64(r.LineTime) / float64(span)
 		rep.Rounds = append(rep.Rounds, r)
 	}
-	slices.SortFunc(rep.Rounds, func(a, b RoundPlan) int {
+	sorting.Func(rep.Rounds, func(a, b RoundPlan) int {
 		if a.PerHour != b.PerHour {
 			return int(b.PerHour*1000) - int(a.PerHour*1000)
 		}

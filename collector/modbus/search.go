@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"roundsman/collector/modbus/wire"
+	"roundsman/collector/sorting"
 )
 
 // Settings are how a serial line is set.
@@ -144,7 +145,7 @@ func (s *Search) Run(ctx context.Context) (found []Found, heard *Tally, err erro
 			done = of - s.rest(steps[i+1:], st.settings)
 		}
 	}
-	slices.SortFunc(found, func(a, b Found) int { return cmp.Compare(a.Unit, b.Unit) })
+	sorting.Func(found, func(a, b Found) int { return cmp.Compare(a.Unit, b.Unit) })
 	return found, heard, nil
 }
 

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"errors"
 	"slices"
+
+	"roundsman/collector/sorting"
 )
 
 // Most registers and bits one request may ask for: MODBUS Application Protocol V1.1b3, 6.1 to 6.4.
@@ -27,7 +29,7 @@ func Build(items []Item, limit func(unit, table uint8) Limit, line Line) ([]Requ
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int { return compare(items[a], items[b]) })
+	sorting.StableFunc(order, func(a, b int) int { return compare(items[a], items[b]) })
 
 	var requests []Request
 	var errs []error

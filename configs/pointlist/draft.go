@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"roundsman/collector/modbus"
+	"roundsman/collector/sorting"
 )
 
 // Base says from where bare addresses are counted.
@@ -103,7 +104,7 @@ func (d *Draft) settle() {
 	for _, p := range d.points {
 		kept[p] = true
 	}
-	slices.SortStableFunc(d.noted, func(a, b note) int {
+	sorting.StableFunc(d.noted, func(a, b note) int {
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
 	d.by = map[*point][]Doubt{}
@@ -322,7 +323,7 @@ func (d *Draft) overlaps() {
 		by[k] = append(by[k], p)
 	}
 	for _, list := range by {
-		slices.SortStableFunc(list, func(a, b *point) int { return int(a.Start) - int(b.Start) })
+		sorting.StableFunc(list, func(a, b *point) int { return int(a.Start) - int(b.Start) })
 		for i, p := range list {
 			for _, q := range list[i+1:] {
 				if int(q.Start) >= int(p.Start)+int(p.Count()) {

@@ -13,6 +13,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"roundsman/collector/sorting"
 )
 
 // Severity says whether a problem stops the file from being used.
@@ -111,7 +113,7 @@ func (l *Log) Failed() bool {
 // Problems returns what was collected, sorted by file, line and column.
 func (l *Log) Problems() Problems {
 	out := slices.Clone(l.list)
-	slices.SortStableFunc(out, func(a, b Problem) int {
+	sorting.StableFunc(out, func(a, b Problem) int {
 		return cmp.Or(strings.Compare(a.File, b.File), a.Line-b.Line, a.Column-b.Column,
 			int(a.Severity)-int(b.Severity), strings.Compare(a.Path, b.Path), strings.Compare(a.Text, b.Text))
 	})

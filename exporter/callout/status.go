@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 )
 
 // Count counts messages by channel and outcome.
@@ -73,11 +74,11 @@ func (s *Sender) Status() SenderStatus {
 		}
 	}
 	st.Oldest = now.Sub(oldest)
-	slices.SortFunc(st.Channels, func(a, b ChannelStatus) int { return cmp.Compare(a.Name, b.Name) })
+	sorting.Func(st.Channels, func(a, b ChannelStatus) int { return cmp.Compare(a.Name, b.Name) })
 	for c, n := range s.counts {
 		st.Counts = append(st.Counts, Counted{c, n})
 	}
-	slices.SortFunc(st.Counts, func(a, b Counted) int {
+	sorting.Func(st.Counts, func(a, b Counted) int {
 		return cmp.Or(cmp.Compare(a.Channel, b.Channel), cmp.Compare(a.Outcome, b.Outcome))
 	})
 	s.reach(&st)

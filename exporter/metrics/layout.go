@@ -7,6 +7,7 @@ import (
 	dto "github.com/prometheus/client_model/go"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/collector/units"
 	"roundsman/exporter"
 	"roundsman/rules"
@@ -180,7 +181,7 @@ func (b *builder) sorted() []*family {
 			list = append(list, f)
 		}
 	}
-	slices.SortFunc(list, func(x, y *family) int { return strings.Compare(x.dto.GetName(), y.dto.GetName()) })
+	sorting.Func(list, func(x, y *family) int { return strings.Compare(x.dto.GetName(), y.dto.GetName()) })
 	return list
 }
 
@@ -229,7 +230,7 @@ func labels(pairs []string) []*dto.LabelPair {
 		value := strings.ToValidUTF8(pairs[i+1], "\uFFFD")
 		list = append(list, &dto.LabelPair{Name: &pairs[i], Value: &value})
 	}
-	slices.SortFunc(list, func(x, y *dto.LabelPair) int { return strings.Compare(x.GetName(), y.GetName()) })
+	sorting.Func(list, func(x, y *dto.LabelPair) int { return strings.Compare(x.GetName(), y.GetName()) })
 	return list
 }
 

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/rules"
 )
 
@@ -78,7 +79,7 @@ func (r *run) report(form Form, o Options) *Report {
 			rep.Figures[i].Suggestion = r.study.suggest(i, t, r.last, r.mostDelay(i, o), &r.forms, form)
 		}
 	}
-	slices.SortStableFunc(rep.Figures, func(a, b Figures) int {
+	sorting.StableFunc(rep.Figures, func(a, b Figures) int {
 		return cmp.Or(cmp.Compare(b.Activations, a.Activations), cmp.Compare(b.Active, a.Active))
 	})
 	return rep

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"roundsman/collector/sorting"
 )
 
 // Options are the boundaries of our own. The zero value is the usual one.
@@ -100,7 +102,7 @@ func newWork(list []Activation, span Span, o Options) (*work, error) {
 		}
 	}
 	if !slices.IsSortedFunc(w.acts, byStart) {
-		slices.SortStableFunc(w.acts, byStart)
+		sorting.StableFunc(w.acts, byStart)
 	}
 	w.starts = make([]int64, 0, len(w.acts))
 	for i := range w.acts {

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"roundsman/collector/sorting"
 )
 
 // minute is the window of chattering, and how soon a fleeting alarm must not come again.
@@ -70,14 +72,14 @@ func (w *work) byRule(f *Figures) {
 			w.list(f, g, &days)
 		}
 	}
-	slices.SortFunc(f.Rules, func(a, b RuleFigures) int {
+	sorting.Func(f.Rules, func(a, b RuleFigures) int {
 		return cmp.Or(b.Activations-a.Activations, strings.Compare(a.Rule, b.Rule), cmp.Compare(a.Priority, b.Priority))
 	})
-	slices.SortFunc(f.Chattering, func(a, b Repeating) int {
+	sorting.Func(f.Chattering, func(a, b Repeating) int {
 		return cmp.Or(b.Windows-a.Windows, strings.Compare(a.Alarm, b.Alarm))
 	})
-	slices.SortFunc(f.Fleeting, func(a, b Brief) int { return cmp.Or(b.Alarms-a.Alarms, strings.Compare(a.Alarm, b.Alarm)) })
-	slices.SortFunc(f.Stale.Alarms, func(a, b Lasting) int {
+	sorting.Func(f.Fleeting, func(a, b Brief) int { return cmp.Or(b.Alarms-a.Alarms, strings.Compare(a.Alarm, b.Alarm)) })
+	sorting.Func(f.Stale.Alarms, func(a, b Lasting) int {
 		return cmp.Or(cmp.Compare(b.Seconds, a.Seconds), strings.Compare(a.Alarm, b.Alarm), a.Start.Compare(b.Start))
 	})
 	f.Stale.Most, f.Stale.MostOn = days.most()
@@ -166,7 +168,7 @@ func (w *work) list(f *Figures, g *group, days *staleDays) {
 
 // mostFrequent keeps the ten that rang most often.
 func (f *Figures) mostFrequent() {
-	slices.SortFunc(f.Frequent, func(a, b Frequent) int { return cmp.Or(b.Alarms-a.Alarms, strings.Compare(a.Alarm, b.Alarm)) })
+	sorting.Func(f.Frequent, func(a, b Frequent) int { return cmp.Or(b.Alarms-a.Alarms, strings.Compare(a.Alarm, b.Alarm)) })
 	f.Frequent = slices.Clip(f.Frequent[:min(10, len(f.Frequent))])
 	n := 0
 	for _, a := range f.Frequent {

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"time"
 
+	"roundsman/collector/sorting"
 	paper "roundsman/exporter/review/page"
 )
 
@@ -104,7 +105,7 @@ func (p *page) floods(f *Figures) {
 		return
 	}
 	list := slices.Clone(f.Sliding.Episodes)
-	slices.SortStableFunc(list, func(a, b Flood) int { return b.Alarms - a.Alarms })
+	sorting.StableFunc(list, func(a, b Flood) int { return b.Alarms - a.Alarms })
 	rows := [][]string{{"flood from", "to", "\talarms", "\tmost in ten minutes"}}
 	for _, e := range list[:min(longest, len(list))] {
 		to := "not over"

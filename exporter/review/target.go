@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"roundsman/collector/sorting"
 	"roundsman/rules"
 )
 
@@ -180,7 +181,7 @@ func findings(f *Figures) []Finding {
 		}
 		list = append(list, d)
 	}
-	slices.SortStableFunc(list, func(a, b Finding) int { return int(b.Verdict) - int(a.Verdict) })
+	sorting.StableFunc(list, func(a, b Finding) int { return int(b.Verdict) - int(a.Verdict) })
 	return list
 }
 

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+
+	"roundsman/collector/sorting"
 )
 
 // Table is one of the four tables of a device, numbered as the function code that reads it (AP 4.3).
@@ -52,7 +54,7 @@ type span struct {
 // or overlap become one; a request must lie within one range.
 func NewBank(ranges ...Range) *Bank {
 	sorted := slices.Clone(ranges)
-	slices.SortFunc(sorted, func(a, b Range) int {
+	sorting.Func(sorted, func(a, b Range) int {
 		return (int(a.Table)<<16 | int(a.First)) - (int(b.Table)<<16 | int(b.First))
 	})
 	b := &Bank{}

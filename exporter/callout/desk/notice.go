@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/exporter/callout"
 	"roundsman/rules"
 )
@@ -124,7 +125,7 @@ func (d *Desk) take(id string, which func(*notice) bool) []notice {
 		}
 		return mine
 	})
-	slices.SortStableFunc(list, func(a, b notice) int {
+	sorting.StableFunc(list, func(a, b notice) int {
 		return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(d.rule(b.Rule).Priority, d.rule(a.Rule).Priority), cmp.Compare(d.begin(&a), d.begin(&b)), cmp.Compare(a.Rule, b.Rule))
 	})
 	return list

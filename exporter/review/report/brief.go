@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"roundsman/collector/sorting"
 	"roundsman/exporter/review"
 	"roundsman/exporter/review/minutes"
 )
@@ -45,7 +46,7 @@ func (r *Report) decide() []Item {
 		list = append(list, advised("Water", r.Water.Advice, r.Water.Findings)...)
 	}
 	list = append(list, r.alarmItems()...)
-	slices.SortStableFunc(list, func(a, b Item) int { return int(b.Weight) - int(a.Weight) })
+	sorting.StableFunc(list, func(a, b Item) int { return int(b.Weight) - int(a.Weight) })
 	return list
 }
 

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"roundsman/collector/sorting"
 	"roundsman/exporter/panel/draw"
 	"roundsman/exporter/review/duty"
 	"roundsman/exporter/review/minutes"
@@ -78,7 +79,7 @@ func (r *Report) hours(i int, f *duty.MachineFigures) template.HTML {
 // unseenOf returns when nothing told whether a machine ran.
 func (r *Report) unseenOf(f *duty.MachineFigures) []draw.Span {
 	list := append(slices.Clone(r.Runs[f.Equipment].Unseen), r.outside(f)...)
-	slices.SortFunc(list, func(a, b draw.Span) int { return a.From.Compare(b.From) })
+	sorting.Func(list, func(a, b draw.Span) int { return a.From.Compare(b.From) })
 	return list
 }
 
@@ -182,7 +183,7 @@ func (r *Report) services() (list []service) {
 			list = append(list, l)
 		}
 	}
-	slices.SortStableFunc(list, func(a, b service) int {
+	sorting.StableFunc(list, func(a, b service) int {
 		switch {
 		case a.due < b.due:
 			return -1
