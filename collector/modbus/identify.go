@@ -5,11 +5,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 
 	gomodbus "github.com/goburrow/modbus"
 
 	"roundsman/collector/modbus/wire"
+	"roundsman/collector/sorting"
 )
 
 // Function 43 (0x2B) with MEI type 14 (0x0E) reads a device's identification (AP 6.21).
@@ -57,7 +57,7 @@ func Identify(ctx context.Context, opts Options, unit uint8) ([]Object, error) {
 	for id, v := range found {
 		out = append(out, Object{id, objectName(id), v})
 	}
-	slices.SortFunc(out, func(a, b Object) int { return cmp.Compare(a.ID, b.ID) })
+	sorting.Func(out, func(a, b Object) int { return cmp.Compare(a.ID, b.ID) })
 	if err != nil {
 		err = fmt.Errorf("link %s: unit %d: device identification: %w", opts.Name, unit, err)
 	}

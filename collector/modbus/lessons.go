@@ -2,10 +2,10 @@ package modbus
 
 import (
 	"cmp"
-	"slices"
 	"time"
 
 	"roundsman/collector/plan"
+	"roundsman/collector/sorting"
 )
 
 // lessons are what the devices' refusals taught about their maps. They hold
@@ -74,7 +74,7 @@ func (l *Link) reprobe(now time.Time) {
 
 // sort puts slots into the order of their start, the longer first.
 func (l *Link) sort(slots []int) {
-	slices.SortStableFunc(slots, func(i, j int) int {
+	sorting.StableFunc(slots, func(i, j int) int {
 		a, b := &l.slots[i], &l.slots[j]
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.Count(), a.Count()))
 	})

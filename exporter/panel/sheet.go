@@ -4,11 +4,11 @@ import (
 	"cmp"
 	"fmt"
 	"html/template"
-	"slices"
 	"strings"
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/exporter"
 	"roundsman/rules"
 )
@@ -270,7 +270,7 @@ func standing(v *exporter.View) []rules.Status {
 		}
 		return n
 	}
-	slices.SortStableFunc(list, func(a, b rules.Status) int {
+	sorting.StableFunc(list, func(a, b rules.Status) int {
 		return cmp.Or(cmp.Compare(rank(b), rank(a)), cmp.Compare(b.Started, a.Started))
 	})
 	return list
@@ -367,7 +367,7 @@ func stations(v *exporter.View) []station {
 	for i := range list {
 		list[i].Note = noteOf(list[i].Rows)
 	}
-	slices.SortStableFunc(list, func(a, b station) int { return cmp.Compare(boxLast(a), boxLast(b)) })
+	sorting.StableFunc(list, func(a, b station) int { return cmp.Compare(boxLast(a), boxLast(b)) })
 	return list
 }
 

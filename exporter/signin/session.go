@@ -9,10 +9,10 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
-	"slices"
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 )
 
 const (
@@ -67,7 +67,7 @@ func (d *Door) makeRoom(name string, most int) {
 			of = append(of, k)
 		}
 	}
-	slices.SortFunc(of, func(a, b digest) int { return cmp.Compare(d.sessions[a].seen, d.sessions[b].seen) })
+	sorting.Func(of, func(a, b digest) int { return cmp.Compare(d.sessions[a].seen, d.sessions[b].seen) })
 	for i := 0; i <= len(of)-most; i++ {
 		d.end(of[i])
 	}
@@ -208,7 +208,7 @@ func (d *Door) keep(entry Entry) {
 		doc.Sessions = append(doc.Sessions, kept{hex.EncodeToString(k[:]), s.name, s.tag, s.began, s.seen})
 	}
 	d.mu.Unlock()
-	slices.SortFunc(doc.Sessions, func(a, b kept) int { return cmp.Compare(a.Token, b.Token) })
+	sorting.Func(doc.Sessions, func(a, b kept) int { return cmp.Compare(a.Token, b.Token) })
 	text, err := json.Marshal(doc)
 	if err == nil {
 		err = d.opts.Book.Keep(doc.At, text, entry)

@@ -2,8 +2,8 @@ package air
 
 import (
 	"fmt"
-	"slices"
 
+	"roundsman/collector/sorting"
 	"roundsman/exporter/review"
 	"roundsman/exporter/review/minutes"
 	"roundsman/exporter/review/page"
@@ -45,7 +45,7 @@ func findings(f *Figures) []review.Finding {
 	if f.Leak.Share.Is() {
 		list = append(list, judged("leak, of the delivery", f.Leak.Share, 0.1, 0.2, "under 10 %, poor 20 to 30 %", doe))
 	}
-	slices.SortStableFunc(list, func(a, b review.Finding) int { return int(b.Verdict) - int(a.Verdict) })
+	sorting.StableFunc(list, func(a, b review.Finding) int { return int(b.Verdict) - int(a.Verdict) })
 	return list
 }
 

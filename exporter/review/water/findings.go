@@ -3,9 +3,9 @@ package water
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
+	"roundsman/collector/sorting"
 	"roundsman/exporter/review"
 	"roundsman/exporter/review/minutes"
 	"roundsman/exporter/review/page"
@@ -70,7 +70,7 @@ func findings(f *Figures) []review.Finding {
 	if u := &f.Use; u.Vehicles.Is() && u.Vehicles < leastVehicles {
 		few(list)
 	}
-	slices.SortStableFunc(list, func(a, b review.Finding) int { return int(b.Verdict) - int(a.Verdict) })
+	sorting.StableFunc(list, func(a, b review.Finding) int { return int(b.Verdict) - int(a.Verdict) })
 	return list
 }
 

@@ -3,9 +3,9 @@ package water
 import (
 	"context"
 	"errors"
-	"slices"
 	"time"
 
+	"roundsman/collector/sorting"
 	"roundsman/collector/trendline"
 	"roundsman/exporter/review"
 	"roundsman/exporter/review/minutes"
@@ -132,7 +132,7 @@ func (w *work) use(f *Figures) error {
 	for _, d := range days {
 		f.Days = append(f.Days, *d)
 	}
-	slices.SortFunc(f.Days, func(a, b Day) int {
+	sorting.Func(f.Days, func(a, b Day) int {
 		if a.Day < b.Day {
 			return -1
 		}
