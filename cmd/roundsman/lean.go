@@ -31,25 +31,37 @@ func keepLean() {
 	}
 }
 
-// worthReturning reports whether a process that kept so many bytes after it gave back last, so long ago, has enough to give
-// back now.
-func worthReturning(kept, now int64, since time.Duration) bool {
-	return since >= returnLast || now-kept >= max(returnLeast, kept/4)
+// returns decides when memory is given back.
+type returns struct {
+	last    time.Time // that it was given back, or the start
+	settles bool      // it was given back since the last look
+	kept    int64     // bytes at the look after that, when what is needed was fetched again
+}
+
+// due reports whether a process with so many bytes in RAM has enough to give back now.
+func (r *returns) due(now time.Time, resident int64) bool {
+	if r.settles {
+		r.kept, r.settles = resident, false
+	}
+	if now.Sub(r.last) < returnLast && resident-r.kept < max(returnLeast, r.kept/4) {
+		return false
+	}
+	r.last, r.settles = now, true
+	return true
 }
 
 // giveBack returns memory that is not used to the system, until ctx ends.
 func giveBack(ctx context.Context, log *slog.Logger) error {
 	look := time.NewTicker(returnLook)
 	defer look.Stop()
-	var kept int64
-	last, said := time.Now(), false
+	r, said := returns{last: time.Now()}, false
 	for {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
 		case <-look.C:
 		}
-		if !worthReturning(kept, resident(), time.Since(last)) {
+		if !r.due(time.Now(), resident()) {
 			continue
 		}
 		debug.FreeOSMemory()
@@ -57,6 +69,5 @@ func giveBack(ctx context.Context, log *slog.Logger) error {
 			said = true
 			log.Info("the program's own pages stay mapped", "error", err)
 		}
-		kept, last = resident(), time.Now()
 	}
 }

@@ -63,6 +63,8 @@ var (
 	crossing = suite{"exporter/callout/outbox", "^BenchmarkCrossingToChannel$", "400x", "200x"}
 	burden   = suite{"cmd/roundsman", "^BenchmarkBurden$", "1x", "1x"}
 	spaced   = suite{"cmd/roundsman", "^BenchmarkBurdenSpaced$", "1x", "1x"}
+	memory   = suite{"cmd/roundsman", "^BenchmarkResident$", "1x", "1x"}
+	perPoint = suite{"cmd/roundsman", "^BenchmarkResidentGrowth$", "1x", "1x"}
 	start    = suite{"cmd/roundsman", "^BenchmarkStart$", "10x", "4x"}
 	engine   = suite{"rules", "^BenchmarkGrowth$", "1s", "300ms"}
 	judge    = suite{"cmd/roundsman", "^BenchmarkGrowth$", "100x", "30x"}
@@ -103,7 +105,10 @@ var table = []row{
 	{"processor, 1,000 MQTT messages/s / bare handler, QoS 0", burden, "BenchmarkBurden", "mqtt-x-bare", most(1.2, "")},
 	{"the same, QoS 1", burden, "BenchmarkBurden", "mqtt1-x-bare", most(1.2, "")},
 	{"the same, one message each millisecond, QoS 0", spaced, "BenchmarkBurdenSpaced", "mqtt-x-bare", most(1.2, "")},
-	{"resident, 1,000 points", burden, "BenchmarkBurden", "MiB-resident", most(40, "MiB")},
+	{"resident, 1,000 points, after use", memory, "BenchmarkResident", "MiB-resident", most(40, "MiB")},
+	{"the most of it while an hour of each and every page is asked for", memory, "BenchmarkResident", "MiB-busiest", goal{}},
+	{"the most ever, while the files are read", memory, "BenchmarkResident", "MiB-most", goal{}},
+	{"left alone", memory, "BenchmarkResident", "MiB-rested", goal{}},
 	{"the whole program, 1,000 points and 2,000 rules / bare loop", burden, "BenchmarkBurden", "daemon-modbus-x-bare", goal{}},
 	{"the whole program, 1,000 points at 1 s, % of a core", burden, "BenchmarkBurden", "%core-daemon-modbus", goal{}},
 	{"the same, started with an hour on its record, % of a core", burden, "BenchmarkBurden", "%core-daemon-hour", goal{}},
@@ -124,6 +129,7 @@ var curves = []curve{
 	{row{work: "view, ns a point", suite: judge, bench: "BenchmarkGrowth/points=%d", unit: "ns/point-viewed"}, points},
 	{row{work: "metrics page, ns a point", suite: judge, bench: "BenchmarkGrowth/points=%d", unit: "ns/point-scraped"}, points},
 	{row{work: "heap of all, bytes a point", suite: judge, bench: "BenchmarkGrowth/points=%d", unit: "B/point"}, points},
+	{row{work: "resident, KiB a point of its own", suite: perPoint, bench: "BenchmarkResidentGrowth/points=%d", unit: "KiB-anon/point"}, points},
 	{row{work: "links at once, us a round of one", suite: links, bench: "BenchmarkGrowth/links=%d", unit: "us/link-round"}, linkNumbers},
 	{row{work: "the same / bare loops", suite: links, bench: "BenchmarkGrowth/links=%d", unit: "ours/bare"}, linkNumbers},
 	{row{work: "heap and stacks, KiB a link", suite: links, bench: "BenchmarkGrowth/links=%d", unit: "KiB/link"}, linkNumbers},
