@@ -21,6 +21,7 @@ type Playback struct {
 	points map[int64]playedSeries // by series
 	ids    []int64
 	parts  []part
+	walk   walk
 	at     int
 	heap   playedClocks
 	last   int64
@@ -76,7 +77,7 @@ func (h *playedClocks) Pop() any {
 // Playback returns the readings of the points in [from, to), zero for no bound. Values are in the points' units; what
 // was kept under another unit that cannot be converted is left out, and so are points the site does not have any more.
 func (r *Reader) Playback(ctx context.Context, points []collector.Point, from, to time.Time) (*Playback, error) {
-	p := &Playback{ctx: ctx, r: r, points: map[int64]playedSeries{}}
+	p := &Playback{ctx: ctx, r: r, walk: r.walk(), points: map[int64]playedSeries{}}
 	p.lo, p.hi = millisOf(from, to)
 	p.last = p.lo - 1
 	rows, err := readSeries(ctx, r.db, "")
@@ -140,11 +141,10 @@ func (p *Playback) Next() (collector.Moment, []collector.Reading, error) {
 
 // load unpacks the next stretch.
 func (p *Playback) load() error {
-	strands, err := p.r.strands(p.ctx, &p.parts[p.at], p.ids)
+	strands, err := p.walk.strands(p.ctx, &p.parts[p.at], p.ids)
 	if err != nil {
 		return err
 	}
-	p.parts[p.at].data = nil
 	p.at++
 	p.done.Store(int64(p.at))
 	byClock := map[*int64]*playedClock{}

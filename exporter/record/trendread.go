@@ -117,19 +117,17 @@ func millisOf(from, to time.Time) (lo, hi int64) {
 type part struct {
 	piece, window     int64 // one of them is 0
 	hour, time, until int64
-	data              []byte // of a window
 }
 
-// parts returns what overlaps a span, in order of time, as of one moment. The data of windows are read at once: they
-// may be packed into a piece and deleted afterwards.
+// parts returns what overlaps a span, in order of time, as of one moment.
 func (r *Reader) parts(ctx context.Context, lo, hi int64) (list []part, err error) {
 	tx, err := r.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = tx.Rollback() }() // it only reads
-	rows, err := tx.QueryContext(ctx, `SELECT piece, 0, hour, time, until, NULL FROM pieces WHERE done = 1 AND time < ?2 AND until >= ?1
-		UNION ALL SELECT 0, "window", hour, time, until, data FROM windows
+	rows, err := tx.QueryContext(ctx, `SELECT piece, 0, hour, time, until FROM pieces WHERE done = 1 AND time < ?2 AND until >= ?1
+		UNION ALL SELECT 0, "window", hour, time, until FROM windows
 		WHERE "window" > (SELECT coalesce(max("last"), 0) FROM pieces WHERE done = 1) AND time < ?2 AND until >= ?1`, lo, hi)
 	if err != nil {
 		return nil, err
@@ -137,7 +135,7 @@ func (r *Reader) parts(ctx context.Context, lo, hi int64) (list []part, err erro
 	defer rows.Close()
 	for rows.Next() {
 		var s part
-		if err := rows.Scan(&s.piece, &s.window, &s.hour, &s.time, &s.until, &s.data); err != nil {
+		if err := rows.Scan(&s.piece, &s.window, &s.hour, &s.time, &s.until); err != nil {
 			return nil, err
 		}
 		list = append(list, s)
@@ -158,12 +156,39 @@ type strand struct {
 	pack.Column
 }
 
-// strands returns the readings of some series in a part, those of one clock one after the other.
-func (r *Reader) strands(ctx context.Context, s *part, wanted []int64) ([]strand, error) {
+// walk reads parts one after the other, each when its turn comes.
+type walk struct {
+	r     *Reader
+	given map[int64]bool // pieces that took the place of windows
+}
+
+func (r *Reader) walk() walk { return walk{r, map[int64]bool{}} }
+
+// strands returns the readings of some series, by rising number, in a part, those of one clock one after the other. A window
+// that was packed since the parts were looked up is read from its piece, the whole hour at once: who asks leaves out what he
+// has already.
+func (w *walk) strands(ctx context.Context, s *part, wanted []int64) ([]strand, error) {
 	if s.piece != 0 {
-		return r.chunks(ctx, s.piece, wanted)
+		return w.r.chunks(ctx, s.piece, wanted)
 	}
-	return windowStrands(s.data, wanted)
+	var data []byte
+	err := w.r.queryRow(ctx, `SELECT data FROM windows WHERE "window" = ?`, s.window).Scan(&data)
+	if err == nil {
+		return windowStrands(data, wanted)
+	}
+	if !errors.Is(err, sql.ErrNoRows) {
+		return nil, err
+	}
+	var piece int64
+	err = w.r.queryRow(ctx, `SELECT piece FROM pieces WHERE hour = ? AND done = 1 AND "last" >= ? ORDER BY piece LIMIT 1`, s.hour, s.window).Scan(&piece)
+	if errors.Is(err, sql.ErrNoRows) || w.given[piece] {
+		return nil, nil // it is not kept any more, or was given
+	}
+	if err != nil {
+		return nil, err
+	}
+	w.given[piece] = true
+	return w.r.chunks(ctx, piece, wanted)
 }
 
 func windowStrands(data []byte, wanted []int64) (list []strand, err error) {
@@ -172,7 +197,7 @@ func windowStrands(data []byte, wanted []int64) (list []strand, err error) {
 		return nil, err
 	}
 	for i, id := range p.Series {
-		if !slices.Contains(wanted, id) {
+		if _, ok := slices.BinarySearch(wanted, id); !ok {
 			continue
 		}
 		c, err := p.Column(i)
@@ -211,7 +236,10 @@ func (r *Reader) chunks(ctx context.Context, piece int64, wanted []int64) ([]str
 	}
 	if len(wanted) > mostAtOnce {
 		err := read(`SELECT chunk, clock, data FROM chunks WHERE chunk >= ? AND chunk < ?`, chunkOf(piece, 0), chunkOf(piece+1, 0))
-		return slices.DeleteFunc(list, func(s strand) bool { return !slices.Contains(wanted, s.series) }), err
+		return slices.DeleteFunc(list, func(s strand) bool {
+			_, ok := slices.BinarySearch(wanted, s.series)
+			return !ok
+		}), err
 	}
 	for _, id := range wanted {
 		if err := read(`SELECT chunk, clock, data FROM chunks WHERE chunk = ?`, chunkOf(piece, id)); err != nil {
@@ -281,8 +309,9 @@ func (t *Trend) Readings(ctx context.Context, from, to time.Time) iter.Seq2[Samp
 			return
 		}
 		last := lo - 1
+		walk := t.r.walk()
 		for i := range list {
-			strands, err := t.r.strands(ctx, &list[i], t.ids())
+			strands, err := walk.strands(ctx, &list[i], t.ids())
 			if err != nil {
 				if !yield(Sample{}, t.r.fail("read", reason(err))) || ctx.Err() != nil {
 					return
