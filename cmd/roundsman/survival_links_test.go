@@ -297,6 +297,7 @@ points:
 		_ = b.Process.Kill()
 		_ = b.Wait()
 		w.until("the link is down", func() bool { return w.point("link.yard.up").Value == 0.0 })
+		w.until("no level is good while it is", func() bool { return w.point("level").Quality == "bad" })
 		b = broker()
 	}
 	w.until("the last level", func() bool { tell("50"); return w.reads("level", 50) })
