@@ -61,7 +61,7 @@ Times are RFC 3339 or a day (2026-06-13, in the site's zone); the default is the
 			case asCSV:
 				return alarmsCSV(cmd.OutOrStdout(), &figures)
 			}
-			return figures.Table(cmd.OutOrStdout())
+			return figures.Table(cmd.OutOrStdout(), site.Zone)
 		},
 	}
 	cmd.Flags().StringVar(&from, "from", "", "begin of the span: `TIME`")

@@ -334,7 +334,7 @@ func printSystem(w io.Writer, r *rehearsal.Report) error {
 		return nil
 	}
 	fmt.Fprint(w, "\nThe alarm system as a whole:\n")
-	return f.Table(w)
+	return f.Table(w, time.UTC)
 }
 
 func changedTo(was, is string) string {

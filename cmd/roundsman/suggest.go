@@ -38,7 +38,7 @@ func suggestFor(cmd *cobra.Command, r *record.Reader, site *configs.Site, f *rev
 	if asJSON {
 		return writeJSON(cmd.OutOrStdout(), suggested{*f, worst})
 	}
-	if err := f.Table(cmd.OutOrStdout()); err != nil {
+	if err := f.Table(cmd.OutOrStdout(), site.Zone); err != nil {
 		return err
 	}
 	return printWorst(cmd.OutOrStdout(), &worst)

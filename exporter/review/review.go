@@ -8,7 +8,7 @@
 //		b.Add(line)
 //	}
 //	figures, err := review.Alarms(b.Activations(), review.Span{From: monday, To: sunday}, review.Options{})
-//	figures.Table(os.Stdout)
+//	figures.Table(os.Stdout, zone)
 //
 // The figures are those of ISA-18.2, clause 16, and EEMUA 191, for one operating position: one person who gets every
 // alarm. Each stands beside what these recommend and where that is known from. They are meant for at least thirty days.

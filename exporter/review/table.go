@@ -15,10 +15,10 @@ import (
 const longest = 10
 
 // Table writes the figures for a terminal: each beside what is recommended, worst first, then the alarms to look at,
-// with the sources below. Times are UTC.
-func (f *Figures) Table(w io.Writer) error {
-	p := page{w: w}
-	p.line("%s to %s UTC, %s; for one operating position", stamp(f.From), stamp(f.To), length(f.length().Seconds()))
+// with the sources below. Times are in the zone.
+func (f *Figures) Table(w io.Writer, zone *time.Location) error {
+	p := page{w: w, zone: zone}
+	p.line("%s to %s, %s; for one operating position", zoned(f.From, zone), zoned(f.To, zone), length(f.length().Seconds()))
 	p.line("%s; %s kept apart: a note rings nobody", count(f.Alarms, "alarm"), count(f.Notes, "note"))
 	if f.length() < 30*24*time.Hour {
 		p.line("the recommendations are meant for at least 30 days (ISA-18.2, from memory)")
@@ -42,8 +42,9 @@ func (f *Figures) Table(w io.Writer) error {
 
 // page writes lines until one cannot be written.
 type page struct {
-	w   io.Writer
-	err error
+	w    io.Writer
+	zone *time.Location
+	err  error
 }
 
 func (p *page) line(format string, values ...any) {
@@ -110,9 +111,9 @@ func (p *page) floods(f *Figures) {
 	for _, e := range list[:min(longest, len(list))] {
 		to := "not over"
 		if !e.End.IsZero() {
-			to = stamp(e.End)
+			to = p.stamp(e.End)
 		}
-		rows = append(rows, []string{stamp(e.Begin), to, whole(e.Alarms), whole(e.Peak)})
+		rows = append(rows, []string{p.stamp(e.Begin), to, whole(e.Alarms), whole(e.Peak)})
 	}
 	p.rows(rows)
 	p.more(len(list))
@@ -133,7 +134,7 @@ func (p *page) repeating(f *Figures) {
 	if len(f.Chattering) > 0 {
 		rows := [][]string{{"chattering (3 starts in a minute)", "\tminutes", "\tstarts in them", "first"}}
 		for _, a := range f.Chattering[:min(longest, len(f.Chattering))] {
-			rows = append(rows, []string{a.Alarm, whole(a.Windows), whole(a.Starts), stamp(a.First)})
+			rows = append(rows, []string{a.Alarm, whole(a.Windows), whole(a.Starts), p.stamp(a.First)})
 		}
 		p.rows(rows)
 		p.more(len(f.Chattering))
@@ -156,9 +157,9 @@ func (p *page) stale(f *Figures) {
 	for _, a := range f.Stale.Alarms[:min(longest, len(f.Stale.Alarms))] {
 		still := "still active"
 		if !a.End.IsZero() {
-			still = "until " + stamp(a.End)
+			still = "until " + p.stamp(a.End)
 		}
-		rows = append(rows, []string{a.Alarm, stamp(a.Start), "\t" + length(a.Seconds), still})
+		rows = append(rows, []string{a.Alarm, p.stamp(a.Start), "\t" + length(a.Seconds), still})
 	}
 	p.rows(rows)
 	p.more(len(f.Stale.Alarms))
@@ -171,7 +172,12 @@ func (p *page) more(n int) {
 	}
 }
 
-func stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }
+func (p *page) stamp(t time.Time) string { return t.In(p.zone).Format("2006-01-02 15:04:05") }
+
+// zoned tells the zone too: its clocks may change within a span.
+func zoned(t time.Time, zone *time.Location) string {
+	return t.In(zone).Format("2006-01-02 15:04:05 MST")
+}
 
 func whole(n int) string { return "\t" + strconv.Itoa(n) }
 

@@ -40,7 +40,7 @@ func saturday() review.Figures {
 	return f
 }
 
-const saturdayTable = `2026-03-02 00:00:00 to 2026-03-04 00:00:00 UTC, 2.0 d; for one operating position
+const saturdayTable = `2026-03-02 00:00:00 UTC to 2026-03-04 00:00:00 UTC, 2.0 d; for one operating position
 22 alarms; 1 note kept apart: a note rings nobody
 the recommendations are meant for at least 30 days (ISA-18.2, from memory)
 
@@ -100,11 +100,24 @@ a flood begins at 10 or more alarms in ten minutes and ends below 5; sources dif
 func TestTable(t *testing.T) {
 	f := saturday()
 	var b strings.Builder
-	if err := f.Table(&b); err != nil {
+	if err := f.Table(&b, time.UTC); err != nil {
 		t.Fatal(err)
 	}
 	if got := b.String(); got != saturdayTable {
 		t.Errorf("got\n%s\nwant\n%s", got, saturdayTable)
+	}
+}
+
+// Whoever reads it lives by the clocks of the site, also where they change within the span.
+func TestTableInTheZoneOfTheSite(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/London")
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := review.Figures{From: time.Date(2026, 3, 1, 0, 0, 0, 0, zone), To: time.Date(2026, 4, 1, 0, 0, 0, 0, zone)}
+	var b strings.Builder
+	if err := f.Table(&b, zone); err != nil || !strings.HasPrefix(b.String(), "2026-03-01 00:00:00 GMT to 2026-04-01 00:00:00 BST, 31.0 d;") {
+		t.Errorf("%v: %s", err, b.String())
 	}
 }
 
@@ -121,7 +134,7 @@ func TestTableCannotBeWritten(t *testing.T) {
 	f := saturday()
 	for n := range 10 {
 		p := &fullPipe{n}
-		if err := f.Table(p); err == nil || err.Error() != "nobody reads" || p.left != -1 {
+		if err := f.Table(p, time.UTC); err == nil || err.Error() != "nobody reads" || p.left != -1 {
 			t.Errorf("after %d lines: error %v, left %d", n, err, p.left)
 		}
 	}
