@@ -221,6 +221,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 		duties, plants := newDutyAnswers(q, d.record.Reader, d.site, d.board.View), newPlantAnswers(q, d.record.Reader, d.site)
 		duties.site, plants.site = d.judge.current.Load, d.judge.current.Load
 		opts.Duties, opts.Plants = duties, plants
+		opts.Suggestions = &suggestions{newReviewing(d.clock), d.record.Reader, d.judge.current.Load}
 		opts.Reviews = newReviews(q, d.record.Reader, func() []rules.Rule { return *d.judge.figures.rules.Load() })
 	}
 	if d.record != nil {

@@ -142,7 +142,7 @@ func (g *gathering) alarms(ctx context.Context, page *report.Report) error {
 	page.Alarms = &f
 	page.Worst = rehearsal.WorstOf(&f, nil, "The alarms were not rehearsed: --no-suggestions was given.")
 	if g.suggest {
-		page.Worst, err = worstAlarms(ctx, g.talk, g.record, g.site, &f)
+		page.Worst, err = worstAlarms(ctx, g.talk, g.record, g.site, &f, mostRehearsed)
 	}
 	return err
 }

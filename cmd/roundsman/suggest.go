@@ -29,9 +29,31 @@ type suggested struct {
 	Worst rehearsal.Worst `json:"worst"`
 }
 
+// rehearsedOnline is how much of a span is rehearsed for somebody who waits at a page: some seconds of work.
+const rehearsedOnline = 7 * 24 * time.Hour
+
+// suggestions rehearses for those who ask over HTTP. They wait for each other, and nobody who asks for a review for them.
+type suggestions struct {
+	*reviewing
+	record *record.Reader
+	site   func() *configs.Site
+}
+
+// Suggest answers with what is suggested for the worst alarms of a span; see exporter.Suggestions.
+func (s *suggestions) Suggest(ctx context.Context, from, to time.Time) ([]byte, error) {
+	return s.answer(ctx, question{what: "suggestions", from: from, to: to, days: 7, compute: func(span review.Span, _ time.Time) (any, error) {
+		site := s.site()
+		f, err := alarmFigures(ctx, s.record, span, priorities(site.Rules.Rules))
+		if err != nil {
+			return nil, err
+		}
+		return worstAlarms(ctx, io.Discard, s.record, site, &f, rehearsedOnline)
+	}})
+}
+
 // suggestFor prints the figures with what is suggested for the worst alarms.
 func suggestFor(cmd *cobra.Command, r *record.Reader, site *configs.Site, f *review.Figures, asJSON bool) error {
-	worst, err := worstAlarms(cmd.Context(), cmd.ErrOrStderr(), r, site, f)
+	worst, err := worstAlarms(cmd.Context(), cmd.ErrOrStderr(), r, site, f, mostRehearsed)
 	if err != nil {
 		return err
 	}
@@ -46,7 +68,7 @@ func suggestFor(cmd *cobra.Command, r *record.Reader, site *configs.Site, f *rev
 
 // worstAlarms rehearses the rules of the most frequent alarms over what the record keeps of the span; progress is shown
 // on a terminal. Without readings there are no suggestions, and the answer says so.
-func worstAlarms(ctx context.Context, talk io.Writer, r *record.Reader, site *configs.Site, f *review.Figures) (rehearsal.Worst, error) {
+func worstAlarms(ctx context.Context, talk io.Writer, r *record.Reader, site *configs.Site, f *review.Figures, most time.Duration) (rehearsal.Worst, error) {
 	names := make([]string, len(f.Frequent))
 	for i := range f.Frequent {
 		names[i] = f.Frequent[i].Alarm
@@ -55,7 +77,7 @@ func worstAlarms(ctx context.Context, talk io.Writer, r *record.Reader, site *co
 	if len(focus.Rules.Rules) == 0 {
 		return rehearsal.WorstOf(f, nil, ""), nil
 	}
-	played, err := playedFor(ctx, r, &focus, needed, latest(f.From, f.To.Add(-mostRehearsed)), f.To)
+	played, err := playedFor(ctx, r, &focus, needed, latest(f.From, f.To.Add(-most)), f.To)
 	if err != nil {
 		return rehearsal.Worst{}, err
 	}

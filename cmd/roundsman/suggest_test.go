@@ -1,10 +1,13 @@
 package main
 
 import (
+	"context"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -12,6 +15,9 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"roundsman/collector"
+	"roundsman/configs"
+	"roundsman/exporter/rehearsal"
 	"roundsman/exporter/review"
 )
 
@@ -104,6 +110,40 @@ func TestAlarmsSuggest(t *testing.T) {
 	}
 	if r := again.Rules[0]; r.Rule != "air-low" || r.Chattering != 0 || r.Activations != s.After.Activations || r.Activations >= a.Alarms {
 		t.Errorf("with what is suggested it rings %+v; promised %+v", r, s.After)
+	}
+}
+
+// The page tells what the command tells, of the same span; a reader that went away ends the work.
+func TestSuggestionsPageTellsWhatTheCommandTells(t *testing.T) {
+	path := chattyRecord(t)
+	site, err := configs.LoadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := openToRead(path, site)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	from, to := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(2000, 1, 2, 0, 0, 0, 0, time.UTC)
+	s := &suggestions{newReviewing(collector.NewClock()), r, func() *configs.Site { return site }}
+	gone, leave := context.WithCancel(t.Context())
+	leave()
+	if _, err := s.Suggest(gone, from, to); err == nil {
+		t.Error("rehearsed for nobody")
+	}
+	body, err := s.Suggest(t.Context(), from, to)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var command struct{ Worst rehearsal.Worst }
+	var online rehearsal.Worst
+	text := ask(t, exitGood, "alarms", path, "--suggest", "--json", "--from", "2000-01-01", "--to", "2000-01-02")
+	if err := errors.Join(json.Unmarshal([]byte(text), &command), json.Unmarshal(body, &online)); err != nil {
+		t.Fatal(err)
+	}
+	if len(online.Actors) != 2 || !online.Actors[0].Found || !reflect.DeepEqual(command.Worst, online) {
+		t.Errorf("the page has %+v, the command %+v", online, command.Worst)
 	}
 }
 

@@ -55,6 +55,8 @@ type alarmList struct {
 	Span   spanChoice
 	Filter journalFilter
 	System *alarmReview // nil: nothing is recorded
+	// Suggests says that there are suggestions for them.
+	Suggests bool
 }
 
 // slowRefresh, in seconds, of a page with forms: a browser without scripts drops what was typed when it fetches the page anew.
@@ -80,7 +82,7 @@ func (p *Panel) alarmsPage(w http.ResponseWriter, r *http.Request) error {
 		}
 		l.link(r.URL.Query())
 	}
-	l.System = p.alarmReview(r, v, l.Span)
+	l.System, l.Suggests = p.alarmReview(r, v, l.Span), p.opts.Suggestions != nil
 	if l.Span.Wrong != "" {
 		return showAs(w, http.StatusBadRequest, "alarms.html", l)
 	}

@@ -64,6 +64,8 @@ type Options struct {
 	Plants exporter.Plants
 	// Reviews are asked for the figures of the alarm system; nil: nothing is recorded.
 	Reviews exporter.Reviews
+	// Suggestions are asked for what rehearsal suggests for the worst alarms; nil: nothing is recorded.
+	Suggestions exporter.Suggestions
 	// Links are the one-time links of messages, behind exporter.LinkPath; nil: none is valid.
 	Links exporter.Links
 	// Callouts is what is known of calling people, for its page and the banner; nil: nobody is called from here.
@@ -149,6 +151,7 @@ func (p *Panel) Handler() http.Handler {
 	for path, h := range map[string]handler{
 		"/{$}":                               p.sheetPage,
 		"/alarms":                            p.alarmsPage,
+		suggestionsPath:                      p.suggestionsPage,
 		"/points/{point}":                    p.pointPage,
 		"/pumps":                             p.pumpsPage,
 		"/air":                               p.airPage,

@@ -88,6 +88,7 @@
 
   // anew fetches this page and takes over what differs, at most once a second.
   const anew = async () => {
+    if (body.dataset.page === "suggestions") return; // it takes the box some seconds of work: only who asks has it
     if (fetching) { again = true; return; }
     fetching = true;
     try {
