@@ -40,7 +40,7 @@ func (u *Upkeep) prune(ctx context.Context, now time.Time) (bool, error) {
 			return more, err
 		}
 	}
-	if u.keep.Minutes > 0 && (u.chores.IsZero() || hourOf(u.chores.UnixMilli()) != hourOf(now.UnixMilli())) {
+	if u.keep.Minutes > 0 && !u.unsure && (u.chores.IsZero() || hourOf(u.chores.UnixMilli()) != hourOf(now.UnixMilli())) {
 		u.minutes = sweep{before: hourOf(now.Add(-u.keep.Minutes).UnixMilli())}
 	}
 	u.chores = now.Add(choresEvery)
@@ -50,7 +50,7 @@ func (u *Upkeep) prune(ctx context.Context, now time.Time) (bool, error) {
 // pruneReadings deletes a part of the oldest piece if it is too old, or stands in the way of new ones.
 func (u *Upkeep) pruneReadings(ctx context.Context, now time.Time) (bool, error) {
 	oldest := int64(math.MinInt64)
-	if u.keep.Readings > 0 {
+	if u.keep.Readings > 0 && !u.unsure {
 		oldest = now.Add(-u.keep.Readings).UnixMilli()
 	}
 	crowded, err := u.crowded(ctx)
@@ -125,7 +125,7 @@ func (u *Upkeep) pruneMinutes(ctx context.Context) error {
 }
 
 func (u *Upkeep) pruneJournal(ctx context.Context, now time.Time) (bool, error) {
-	if u.keep.Journal <= 0 {
+	if u.keep.Journal <= 0 || u.unsure {
 		return false, nil
 	}
 	before := now.Add(-u.keep.Journal)

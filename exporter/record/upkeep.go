@@ -50,6 +50,9 @@ type Upkeep struct {
 	lastDay string // that was closed
 	renewed bool   // the file was written anew, or that was tried
 	errText string
+
+	clock  steady
+	unsure bool // the wall clock may be wrong: nothing is old by it
 }
 
 const tending = "mode=rw&_pragma=busy_timeout(5000)&_pragma=synchronous(NORMAL)&_pragma=wal_autocheckpoint(0)" +
@@ -83,7 +86,10 @@ func (u *Upkeep) Run(ctx context.Context) error {
 			return ctx.Err()
 		case <-wait.C:
 		}
-		more, err := u.Step(ctx, u.r.opts.Clock.Time(u.r.opts.Clock.Now()))
+		now := u.r.opts.Clock.Now()
+		wall := u.r.opts.Clock.Time(now)
+		u.unsure = !u.clock.sure(now, wall)
+		more, err := u.Step(ctx, wall)
 		if err != nil || more { // a step that found nothing to do mended nothing
 			u.note(ctx, err)
 		}
