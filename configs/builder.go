@@ -107,7 +107,9 @@ func (b *builder) head(top *strict.Value) {
 	b.site.Name = site.Get("name").Text()
 	if z := site.Get("time-zone"); z != nil {
 		loc, err := time.LoadLocation(z.Text())
-		if err != nil || z.Text() == "Local" {
+		if _, none := time.LoadLocation("Etc/UTC"); err != nil && none != nil {
+			z.Failf("time zone %q: this box has no time zones: install the package tzdata", z.Text())
+		} else if err != nil || z.Text() == "Local" {
 			z.Failf("unknown time zone %q; expected one such as Europe/Dublin", z.Text())
 		} else {
 			b.site.Zone = loc

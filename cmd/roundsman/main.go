@@ -11,7 +11,6 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
-	_ "time/tzdata" // a bare box has no time zones
 
 	"github.com/spf13/cobra"
 )

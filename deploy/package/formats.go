@@ -45,7 +45,7 @@ func (s *source) control(arch string, files tree) tree {
 		fmt.Fprintf(&sums, "%x  %s\n", md5.Sum(data), name)
 	}
 	control := fmt.Sprintf("Package: roundsman\nVersion: %s\nArchitecture: %s\nMaintainer: %s\n"+
-		"Installed-Size: %d\nDepends: systemd (>= 252), init-system-helpers (>= 1.52)\nSection: net\nPriority: optional\n%s", s.version, arch, s.maintainer, size, about)
+		"Installed-Size: %d\nDepends: systemd (>= 252), init-system-helpers (>= 1.52), tzdata\nSection: net\nPriority: optional\n%s", s.version, arch, s.maintainer, size, about)
 	t := tree{
 		"control":   {0o644, []byte(control)},
 		"md5sums":   {0o644, []byte(sums.String())},

@@ -90,16 +90,25 @@ func (s *source) build(ctx context.Context, work, arch string) ([]byte, error) {
 		return nil, fmt.Errorf("architecture %q: one of amd64, arm64, armhf is expected", arch)
 	}
 	out := filepath.Join(work, "roundsman-"+arch)
-	if err := s.compile(ctx, out, env); err != nil {
+	more, err := s.smaller(ctx, work, arch)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.compile(ctx, out, env, more...); err != nil {
 		return nil, fmt.Errorf("%s: %w", arch, err)
 	}
-	return os.ReadFile(out)
+	binary, err := os.ReadFile(out)
+	if err == nil && len(binary) > mostBinary {
+		return nil, fmt.Errorf("%s: the binary has %d bytes, more than %d", arch, len(binary), mostBinary)
+	}
+	return binary, err
 }
 
-func (s *source) compile(ctx context.Context, out string, env []string) error {
+func (s *source) compile(ctx context.Context, out string, env []string, more ...string) error {
 	// what a machine's own settings say must not change the bytes
 	env = append(slices.Clone(env), "GOOS=linux", "CGO_ENABLED=0", "GOFLAGS=-mod=readonly", "GOAMD64=v1", "GOARM64=v8.0", "GOEXPERIMENT=", "GOFIPS140=off")
-	_, err := command(ctx, s.root, env, "go", "build", "-trimpath", "-buildvcs=true", "-ldflags=-s -w -buildid=", "-o", out, "./cmd/roundsman")
+	args := append([]string{"build", "-trimpath", "-buildvcs=true", "-o", out}, more...)
+	_, err := command(ctx, s.root, env, "go", append(args, "./cmd/roundsman")...)
 	return err
 }
 
@@ -119,13 +128,17 @@ func command(ctx context.Context, dir string, env []string, name string, args ..
 // host compiles the daemon for this machine: its own words go into the manual page.
 func (s *source) host(ctx context.Context, work string) (string, error) {
 	out := filepath.Join(work, "roundsman-host")
-	return out, s.compile(ctx, out, []string{"GOARCH=" + runtime.GOARCH})
+	more, err := s.smaller(ctx, work, runtime.GOARCH) // as the package's own: most of it need not be compiled twice
+	if err != nil {
+		return "", err
+	}
+	return out, s.compile(ctx, out, []string{"GOARCH=" + runtime.GOARCH}, more...)
 }
 
 // modules returns the folder of each module that the daemon is linked from, by module path and version.
 func (s *source) modules(ctx context.Context) (map[string]string, error) {
 	const format = `{{with .Module}}{{if not .Main}}{{.Path}} {{.Version}}{{"\t"}}{{.Dir}}{{end}}{{end}}`
-	list, err := command(ctx, s.root, []string{"CGO_ENABLED=0"}, "go", "list", "-deps", "-f", format, "./cmd/roundsman")
+	list, err := command(ctx, s.root, []string{"CGO_ENABLED=0"}, "go", "list", "-deps", "-tags="+tags, "-f", format, "./cmd/roundsman")
 	if err != nil {
 		return nil, err
 	}
