@@ -223,14 +223,18 @@ func (l *Link) Run(ctx context.Context, out chan<- collector.Batch) error {
 	defer timer.Stop()
 	beat := time.NewTicker(collector.BeatEvery)
 	defer beat.Stop()
-	for {
-		l.meter.Beat(collector.Owner)
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-beat.C:
-			continue
-		case <-timer.C:
+	for begun := now; ; begun = time.Now() {
+		for waits := true; waits; {
+			if !l.overdue(time.Since(begun)) {
+				l.meter.Beat(collector.Owner)
+			}
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-beat.C:
+			case <-timer.C:
+				waits = false
+			}
 		}
 		readings := l.round(ctx, l.due(time.Now()))
 		if ctx.Err() != nil {
@@ -285,6 +289,22 @@ func (l *Link) due(now time.Time) uint64 {
 		}
 	}
 	return set
+}
+
+// overdueBy is how much longer than its points ask a link may wait for its next round and still be taken for alive.
+const overdueBy = 30 * time.Second
+
+// overdue reports whether a link that waits for so long since its last round gives no sign of life: it would show old
+// values as good for ever.
+func (l *Link) overdue(waits time.Duration) bool {
+	if len(l.groups) == 0 {
+		return false
+	}
+	least := l.groups[0].every
+	for i := range l.groups {
+		least = min(least, l.groups[i].every)
+	}
+	return waits > least+overdueBy
 }
 
 // latest is by how much a round may begin after its time without being called late.
