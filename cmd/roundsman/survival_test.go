@@ -54,7 +54,7 @@ func newWatch(t *testing.T, site string) *watch {
 	return w
 }
 
-var listenPattern = regexp.MustCompile(`msg=listening .*address=(http://\S+)`)
+var listenPattern = regexp.MustCompile(`msg=listening .*address=(https?://\S+)`)
 
 // start starts the program and waits until it listens.
 func (w *watch) start() {
