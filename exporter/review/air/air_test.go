@@ -313,3 +313,15 @@ func TestTableFitsEightyColumns(t *testing.T) {
 		}
 	}
 }
+
+// A span that nobody saw is not praised: there is no time below the minimum, and nothing is said to be well.
+func TestNothingSeen(t *testing.T) {
+	src := source{} // none of its points is known
+	f, err := air.Review(t.Context(), &src, air.Plan{Pressure: minutes.Signal{Point: "p"}, Loaded: minutes.Signal{Point: "l"}, Running: minutes.Signal{Point: "r"}, Minimum: 5.5}, review.Span{From: time.Unix(0, 0), To: time.Unix(86400, 0)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f.Pressure.BelowSeconds.Is() || f.Load.LoadedSeconds.Is() || f.Load.RunningSeconds.Is() || len(f.Findings) != 0 || len(f.Advice) != 1 || !strings.HasPrefix(f.Advice[0], "Nothing was seen") {
+		t.Errorf("%+v, %+v, %+v, %q", f.Pressure, f.Load, f.Findings, f.Advice)
+	}
+}

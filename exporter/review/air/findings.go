@@ -76,7 +76,10 @@ func advice(f *Figures, p *Plan) []string {
 	say(len(le.Tests) == 0 && p.Leak.Named(), "No leak test came about: it needs some minutes while the wash is closed, nothing draws air and the compressor does not load.")
 	say(len(le.Tests) > 0 && len(le.Nights) == 0, "No leak test settled: the air still cooled, or something drew air now and then. The figures are estimates at best.")
 	say(le.SinceLastHours.Is() && le.SinceLastHours > 7*24, "The last leak test is %s old.", page.Length(seconds(le.SinceLastHours*3600)))
-	if len(list) == 0 {
+	switch {
+	case pr.SeenSeconds == 0 && lo.SeenSeconds == 0 && len(le.Tests) == 0:
+		list = []string{"Nothing was seen of the air in this span: the record has none of it."}
+	case len(list) == 0:
 		list = append(list, "Nothing asks for action.")
 	}
 	return list

@@ -94,7 +94,7 @@ func (w *work) pressure() (Pressure, error) {
 		Minimum: minutes.Known(limit), BelowSeconds: minutes.Unknown(), Dips: open.Dips,
 		OpenSeconds: minutes.Known(60 * open.Minutes), SeenSeconds: minutes.Known(60 * all.Minutes),
 	}
-	if !math.IsNaN(limit) {
+	if !math.IsNaN(limit) && open.Minutes > 0 {
 		f.BelowSeconds = minutes.Known(open.TimeBelow().Seconds())
 	}
 	return f, err
@@ -143,7 +143,9 @@ func (w *work) load() (Load, error) {
 		at := busiest.Ends.UTC()
 		f.WorstHourEnds = &at
 	}
-	if w.plan.Running.Named() {
+	if seen == 0 {
+		f.LoadedSeconds = minutes.Unknown()
+	} else if w.plan.Running.Named() {
 		f.RunningSeconds, f.Factor = minutes.Known(60*running), ratio(runLoaded, running)
 		f.CyclesPerHour = ratio(60*float64(ons.N), running)
 	}

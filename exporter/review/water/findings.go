@@ -108,8 +108,23 @@ func advice(f *Figures, p *Plan) []string {
 		say(r.Passed.Is() && r.Passed > 0.95, "%s takes out hardly anything: %s of the turbidity passes. Channels in the media?", r.Name, page.Percent(float64(r.Passed), 0))
 	}
 	say(u.Resets > 0, "Totals fell %s: a meter was changed or reset, water is missing in the figures.", page.Times(u.Resets))
-	if len(list) == 0 {
+	switch {
+	case unseen(f):
+		list = []string{"Nothing was seen of the water in this span: the record has none of it."}
+	case len(list) == 0:
 		list = append(list, "Nothing asks for action.")
 	}
 	return list
+}
+
+// unseen reports whether no point of the review told anything.
+func unseen(f *Figures) bool {
+	seen := f.Use.Fresh.Is() || f.Use.Reclaim.Is() || f.Use.Vehicles.Is()
+	for _, t := range f.Tanks {
+		seen = seen || t.Least.Is()
+	}
+	for _, r := range f.Filters {
+		seen = seen || r.Difference.Is() || r.TurbidityAfter.Is() || r.Backwashes > 0
+	}
+	return !seen
 }

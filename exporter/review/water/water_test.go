@@ -308,8 +308,8 @@ func TestNightsNotSeen(t *testing.T) {
 	if f.Night.FreshPerHour.Is() || f.Night.Hours != 0 || f.Use.Fresh.Is() || f.Tanks[0].NightLossPerHour.Is() {
 		t.Errorf("a month that nobody saw: %+v, %+v, %+v", f.Night, f.Use, f.Tanks[0])
 	}
-	if len(f.Findings) != 0 {
-		t.Errorf("it is judged: %+v", f.Findings)
+	if len(f.Findings) != 0 || len(f.Advice) != 1 || !strings.HasPrefix(f.Advice[0], "Nothing was seen") {
+		t.Errorf("it is judged: %+v, %q", f.Findings, f.Advice)
 	}
 }
 
