@@ -153,17 +153,21 @@ func TestBrowserAccess(t *testing.T) {
 	d.viewing = panel.ByAnyone
 	door := httptest.NewServer(d)
 	t.Cleanup(door.Close)
-	opts.Overdue = time.Hour
+	opts.Overdue, opts.Suggestions = time.Hour, &rehearsed{body: `{"from":"2026-11-23T00:00:00Z","to":"2026-11-30T00:00:00Z","actors":[{"alarm":"air-low","point":"air.header.pressure","alarms":40,"share":0.8,"words":"An on-delay of 12 s would have left 3 of 40.","found":true}]}`}
 	by, _ := acting(opts) // without accounts: people say who they are
 	named := httptest.NewServer(by)
 	t.Cleanup(named.Close)
+	q, _ := asking(&meters{})
+	asked := httptest.NewServer(q)
+	t.Cleanup(asked.Close)
 	l := newLinked(t, panel.Options{Overdue: time.Hour})
 	links := httptest.NewServer(l)
 	t.Cleanup(links.Close)
 	for _, part := range [][]struct{ url, where string }{
 		{{named.URL + "/", "sheet"}, {named.URL + "/pumps", "pumps"}, {named.URL + "/air", "air"}, {named.URL + "/water", "water"}, {door.URL + "/sign-in", "sign-in"}},
 		{{named.URL + "/alarms", "alarms"}, {named.URL + "/callouts", "callouts"}, {named.URL + "/phones", "phones"}, {named.URL + "/points/air.header.pressure", "point"},
-			{door.URL + "/certificate", "certificate"}, {links.URL + l.mint("m.hartnell"), "link"}, {named.URL + "/pumps?span=nonsense", "pumps asked wrongly"}},
+			{door.URL + "/certificate", "certificate"}, {links.URL + l.mint("m.hartnell"), "link"}, {named.URL + "/pumps?span=nonsense", "pumps asked wrongly"},
+			{named.URL + "/alarms/suggestions", "suggestions"}, {asked.URL + "/pumps", "pumps with questions"}},
 	} {
 		t.Run(part[0].where, func(t *testing.T) {
 			t.Parallel()
