@@ -134,7 +134,7 @@ func TestPhonesPage(t *testing.T) {
 	}
 	w := do(h, request("GET", "/phones?said=test", "", "Cookie: roundsman-who=m.hartnell"))
 	for _, want := range []string{`data-key="BCVxsr7N" data-by="m.hartnell" hidden`, "Call this phone", "Maeve&#39;s &lt;phone&gt;", "since 1 Oct 2026", "install this phone anew",
-		`action="/phones/old/test"`, `formaction="/phones/old/remove"`, "Key of Maeve Hartnell", "A test message is on its way", "never the only way", `src="/assets/phone.js"`} {
+		`action="/phones/old/test"`, `formaction="/phones/old/remove"`, "Key of Maeve Hartnell", "A test message is on its way", "never the only way", `src="/assets/phone.js?v=`} {
 		if !strings.Contains(w.Body.String(), want) {
 			t.Errorf("the page has no %q", want)
 		}
