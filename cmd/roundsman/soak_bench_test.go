@@ -30,6 +30,7 @@ const (
 	benchAgain
 	benchPump
 	benchMotor
+	benchKept
 	benchRegisters
 )
 
@@ -42,7 +43,7 @@ const benchSite = `  bench: {modbus: 'tcp://127.0.0.1:2', timeout: 500ms, retrie
 
 var benchSignals = []string{
 	benchCourse: "course", benchLatch: "latch", benchOne: "one", benchTwo: "two", benchHours: "hours", benchRate: "rate",
-	benchClamp: "clamp", benchShelf: "shelf", benchOut: "out", benchTotal: "total", benchAgain: "again",
+	benchClamp: "clamp", benchShelf: "shelf", benchOut: "out", benchTotal: "total", benchAgain: "again", benchKept: "kept",
 }
 
 func benchPoints() (text string) {
@@ -84,6 +85,7 @@ const benchRules = `  course: {point: bench.course, low: 5.5 bar, deadband: 0.3 
   out: {point: bench.out, low: 5.5 bar, deadband: 0.2 bar, on-delay: 10s, priority: low, response: Look.}
   total: {point: bench.total, low: 5.5 bar, deadband: 0.2 bar, on-delay: 60s, off-delay: 30s, on-total: 30s of 2m, priority: high, response: Look.}
   again: {point: bench.again, low: 5.5 bar, deadband: 0.2 bar, on-delay: 10s, realarm-after: 2m, priority: medium, response: Look.}
+  kept: {point: bench.kept, low: 5.5 bar, deadband: 0.2 bar, on-delay: 40s, priority: low, response: Look.}
   stale: {point: bench.far, stale: 30s, priority: low, response: Look.}
   runs: {point: bench.pump, running-longer-than: 60s, priority: low, response: Look.}
   starts: {point: bench.motor, starts-above: {count: 3, over: 5m}, priority: low, response: Look.}
@@ -93,7 +95,7 @@ const benchRules = `  course: {point: bench.course, low: 5.5 bar, deadband: 0.3 
 var benchPriorities = map[string]rules.Priority{
 	"course": rules.HighPriority, "latch": rules.MediumPriority, "mains": rules.HighPriority, "one": rules.LowPriority, "two": rules.LowPriority,
 	"hours": rules.LowPriority, "rate": rules.MediumPriority, "shelf": rules.Note, "out": rules.LowPriority,
-	"total": rules.HighPriority, "again": rules.MediumPriority, "stale": rules.LowPriority, "runs": rules.LowPriority, "starts": rules.LowPriority,
+	"total": rules.HighPriority, "again": rules.MediumPriority, "stale": rules.LowPriority, "runs": rules.LowPriority, "kept": rules.LowPriority, "starts": rules.LowPriority,
 }
 
 // foretold is a line that the journal must have, at a time within a stretch.
@@ -534,6 +536,20 @@ func (p *play) starts() {
 	p.pass(startsOver, 0)
 }
 
+// kept: a delay that the box's own absence cuts goes on by the clock, and what was due meanwhile rings at once.
+func (p *play) kept(off event) {
+	const delay = 40 * time.Second
+	p.at = off.from - 15*time.Second
+	due := p.at + delay
+	p.bar(benchKept, 4.9)
+	p.expect("kept", "started", max(due, off.to), max(due+eyes, off.to+backLate))
+	p.at = max(due, off.to) + backLate + 2*time.Second
+	p.bar(benchKept, 7.5)
+	p.seen("kept", "returned", 0)
+	p.pass(5*time.Second, 0)
+	p.acknowledge("kept")
+}
+
 var benchPlays = []func(*play){(*play).course, (*play).course, (*play).latch, (*play).mains, (*play).hours, (*play).rate, (*play).clamp,
 	(*play).shelf, (*play).out, (*play).total, (*play).again, (*play).stale, (*play).runs, (*play).starts}
 
@@ -543,6 +559,9 @@ func theatre(s script, room *soaked) (steps []change, want []foretold) {
 	for _, e := range s.events {
 		if e.kind == boxOff {
 			off = append(off, stretch{e.from - 10*time.Second, e.to + backLate})
+			p := &play{room: room}
+			p.kept(e)
+			steps, want = append(steps, p.steps...), append(want, p.want...)
 		}
 	}
 	hidden := func(from, to time.Duration) (time.Duration, bool) {
