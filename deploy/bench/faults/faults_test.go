@@ -189,7 +189,7 @@ func (m *matrix) hold(low int, length time.Duration, c *counts, done func() bool
 	}
 }
 
-// move gives each point a value of its own that it has not had for a while.
+// move gives each point a value of its own that it has not had for longer than a value may be under way.
 func (m *matrix) move() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -197,9 +197,9 @@ func (m *matrix) move() {
 	now := moment{from: time.Now()}
 	var tcp, rtu strings.Builder
 	for p := range now.values {
-		v := 700 + 10*p + m.count%9
+		v := 1000 + 100*p + m.count%97
 		if p%perPeer == m.low {
-			v -= 690
+			v = 20*p + m.count%19
 		}
 		now.values[p] = float64(v)
 		switch p / perPeer {
@@ -311,8 +311,13 @@ func (m *matrix) mailed() {
 	lost := func() (n int, names []string) {
 		m.mu.Lock()
 		defer m.mu.Unlock()
-		all := strings.Join(m.mails, "\n")
 		for p := range 3 * perPeer {
+			all := "" // to the person of the row, so that another row's letter that lists what else is active does not count
+			for _, text := range m.mails {
+				if strings.HasPrefix(text, fmt.Sprintf("ann%d@", p%perPeer)) {
+					all += text
+				}
+			}
 			// A message of several alarms names the others by station, of which each point has its own here.
 			if !regexp.MustCompile(fmt.Sprintf(`(?i)\b[ps]%d\b`, p)).MatchString(all) {
 				n, names = n+1, append(names, fmt.Sprint("p", p))
@@ -516,10 +521,10 @@ func (m *matrix) letters(python string) string {
 	}
 	go func() { // ends with the server's output
 		for lines.Scan() {
-			var letter struct{ Text string }
+			var letter struct{ To, Text string }
 			if json.Unmarshal(lines.Bytes(), &letter) == nil {
 				m.mu.Lock()
-				m.mails = append(m.mails, letter.Text)
+				m.mails = append(m.mails, letter.To+"\n"+letter.Text)
 				m.mu.Unlock()
 			}
 		}
