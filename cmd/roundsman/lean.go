@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"log/slog"
 	"os"
 	"runtime/debug"
 	"time"
@@ -51,23 +50,18 @@ func (r *returns) due(now time.Time, resident int64) bool {
 }
 
 // giveBack returns memory that is not used to the system, until ctx ends.
-func giveBack(ctx context.Context, log *slog.Logger) error {
+func giveBack(ctx context.Context) error {
 	look := time.NewTicker(returnLook)
 	defer look.Stop()
-	r, said := returns{last: time.Now()}, false
+	r := returns{last: time.Now()}
 	for {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
 		case <-look.C:
 		}
-		if !r.due(time.Now(), resident()) {
-			continue
-		}
-		debug.FreeOSMemory()
-		if err := forgetProgram(); err != nil && !said {
-			said = true
-			log.Info("the program's own pages stay mapped", "error", err)
+		if r.due(time.Now(), resident()) {
+			debug.FreeOSMemory()
 		}
 	}
 }

@@ -81,7 +81,7 @@ func runOnce(ctx context.Context, site *configs.Site, set settings, reload *relo
 	}
 	reload.judge = d.judge
 	d.add("reload", reload.run)
-	d.add("memory", func(ctx context.Context) error { return giveBack(ctx, d.log) })
+	d.add("memory", giveBack)
 	l, address, err := d.listen(reload.path)
 	if err != nil {
 		return d, err

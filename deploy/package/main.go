@@ -2,6 +2,7 @@
 // commit that is checked out.
 //
 //	go run ./deploy/package --out DIR
+//	go run ./deploy/package --binary FILE --dirty   only the daemon, for this machine, as it would be packaged
 //
 // It needs Go and git, no Debian tools. Two runs from one commit give the same bytes: each file carries the time of the
 // commit, and the binaries hold no path of the machine that built them.
@@ -28,6 +29,7 @@ func run(args []string, stdout, stderr io.Writer) int {
 	flags := flag.NewFlagSet("package", flag.ContinueOnError)
 	flags.SetOutput(stderr)
 	out := flags.String("out", "", "`folder` for the packages")
+	binary := flags.String("binary", "", "`file` for the daemon compiled for this machine, and no packages")
 	arches := flags.String("arch", "amd64,arm64,armhf", "Debian `architectures` to build for")
 	maintainer := flags.String("maintainer", "The Roundsman authors <roundsman@localhost>", "`name and address` of who hands the package on")
 	dirty := flags.Bool("dirty", false, "build although files differ from the commit")
@@ -36,12 +38,16 @@ func run(args []string, stdout, stderr io.Writer) int {
 	} else if err != nil {
 		return 2
 	}
-	if *out == "" || flags.NArg() > 0 {
-		fmt.Fprintln(stderr, "usage: go run ./deploy/package --out DIR")
+	if (*out == "") == (*binary == "") || flags.NArg() > 0 {
+		fmt.Fprintln(stderr, "usage: go run ./deploy/package --out DIR, or --binary FILE")
 		return 2
 	}
 	src, err := findSource(ctx, *dirty)
-	if err == nil {
+	switch {
+	case err != nil:
+	case *binary != "":
+		err = src.only(ctx, *binary)
+	default:
 		src.maintainer = *maintainer
 		err = src.packages(ctx, *out, strings.Split(*arches, ","), stdout)
 	}
@@ -50,6 +56,24 @@ func run(args []string, stdout, stderr io.Writer) int {
 		return 1
 	}
 	return 0
+}
+
+// only compiles the daemon for this machine into a file.
+func (s *source) only(ctx context.Context, to string) error {
+	work, err := os.MkdirTemp("", "roundsman-package-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(work)
+	path, err := s.host(ctx, work)
+	if err != nil {
+		return err
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(to, data, 0o755)
 }
 
 // packages builds a Debian package and a tarball for each architecture into the folder and prints their names and sizes.

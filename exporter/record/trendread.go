@@ -160,27 +160,32 @@ type strand struct {
 type walk struct {
 	r     *Reader
 	given map[int64]bool // pieces that took the place of windows
+
+	// of the window that was read last
+	data   []byte
+	sheet  pack.Packed
+	list   []strand
+	counts []int64
+	marks  []pack.Mark
 }
 
-func (r *Reader) walk() walk { return walk{r, map[int64]bool{}} }
+func (r *Reader) walk() walk { return walk{r: r, given: map[int64]bool{}} }
 
-// strands returns the readings of some series, by rising number, in a part, those of one clock one after the other. A window
-// that was packed since the parts were looked up is read from its piece, the whole hour at once: who asks leaves out what he
-// has already.
+// strands returns the readings of some series, by rising number, in a part, those of one clock one after the other. They may
+// be used until the next part is asked for. A window that was packed since the parts were looked up is read from its piece, the
+// whole hour at once: who asks leaves out what he has already.
 func (w *walk) strands(ctx context.Context, s *part, wanted []int64) ([]strand, error) {
 	if s.piece != 0 {
 		return w.r.chunks(ctx, s.piece, wanted)
 	}
-	var data []byte
-	err := w.r.queryRow(ctx, `SELECT data FROM windows WHERE "window" = ?`, s.window).Scan(&data)
-	if err == nil {
-		return windowStrands(data, wanted)
-	}
-	if !errors.Is(err, sql.ErrNoRows) {
-		return nil, err
+	if there, err := w.open(ctx, s.window); there || err != nil {
+		if err == nil {
+			err = w.unpack(wanted)
+		}
+		return w.list, err
 	}
 	var piece int64
-	err = w.r.queryRow(ctx, `SELECT piece FROM pieces WHERE hour = ? AND done = 1 AND "last" >= ? ORDER BY piece LIMIT 1`, s.hour, s.window).Scan(&piece)
+	err := w.r.queryRow(ctx, `SELECT piece FROM pieces WHERE hour = ? AND done = 1 AND "last" >= ? ORDER BY piece LIMIT 1`, s.hour, s.window).Scan(&piece)
 	if errors.Is(err, sql.ErrNoRows) || w.given[piece] {
 		return nil, nil // it is not kept any more, or was given
 	}
@@ -191,23 +196,43 @@ func (w *walk) strands(ctx context.Context, s *part, wanted []int64) ([]strand, 
 	return w.r.chunks(ctx, piece, wanted)
 }
 
-func windowStrands(data []byte, wanted []int64) (list []strand, err error) {
-	p, err := pack.OpenSheet(data)
+// open reads a window and opens its sheet, if it is there.
+func (w *walk) open(ctx context.Context, window int64) (there bool, err error) {
+	w.list = w.list[:0]
+	rows, err := w.r.query(ctx, `SELECT data FROM windows WHERE "window" = ?`, window)
 	if err != nil {
-		return nil, err
+		return false, err
 	}
+	defer rows.Close()
+	if !rows.Next() {
+		return false, rows.Err()
+	}
+	var data sql.RawBytes
+	if err := rows.Scan(&data); err != nil {
+		return true, err
+	}
+	w.data = append(w.data[:0], data...) // the sheet keeps it, the rows do not
+	return true, w.sheet.Open(w.data)
+}
+
+// unpack makes the list of the open sheet's strands. Columns are copied: the next group takes their place.
+func (w *walk) unpack(wanted []int64) error {
+	p := &w.sheet
+	w.counts, w.marks = w.counts[:0], w.marks[:0]
 	for i, id := range p.Series {
 		if _, ok := slices.BinarySearch(wanted, id); !ok {
 			continue
 		}
 		c, err := p.Column(i)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		c.Counts, c.Marks = slices.Clone(c.Counts), slices.Clone(c.Marks) // the next group takes their place
-		list = append(list, strand{id, p.Clocks[p.Clock[i]], c})
+		n, m := len(w.counts), len(w.marks)
+		w.counts, w.marks = append(w.counts, c.Counts...), append(w.marks, c.Marks...)
+		c.Counts, c.Marks = w.counts[n:len(w.counts):len(w.counts)], w.marks[m:len(w.marks):len(w.marks)]
+		w.list = append(w.list, strand{id, p.Clocks[p.Clock[i]], c})
 	}
-	return list, nil
+	return nil
 }
 
 // mostAtOnce is how many chunks one query asks for by name; more are read as a range.
