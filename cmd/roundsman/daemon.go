@@ -242,7 +242,7 @@ func (d *daemon) serve(l net.Listener, path string, reload func(ctx context.Cont
 	mux.Handle("/metrics", p.Private(scrape))
 	mux.Handle("/", p.Handler())
 	d.add("pages", p.Run)
-	d.add("web", func(ctx context.Context) error { return serveHTTP(ctx, l, mux) })
+	d.add("web", func(ctx context.Context) error { return serveHTTP(ctx, l, newOrder(mux)) })
 }
 
 // readOnly lets only requests through that change nothing.

@@ -91,7 +91,7 @@ type crowd struct {
 	each map[netip.Addr]int
 	full bool // as it was logged last
 
-	free time.Time // when the next connection is due; only Accept's
+	taken pace // of new connections; only Accept's
 }
 
 func newCrowd(l net.Listener, log *slog.Logger) *crowd {
@@ -118,11 +118,9 @@ func (c *crowd) Accept() (net.Conn, error) {
 
 // pace takes a place for a new connection and returns how long it is to wait for it.
 func (c *crowd) pace(now time.Time) time.Duration {
-	if earliest := now.Add(-newAtOnce * newEvery); c.free.Before(earliest) {
-		c.free = earliest
-	}
-	c.free = c.free.Add(newEvery)
-	return c.free.Sub(now)
+	var wait time.Duration
+	c.taken, wait = c.taken.take(now, newAtOnce, newEvery)
+	return wait
 }
 
 func addressOf(conn net.Conn) netip.Addr {
