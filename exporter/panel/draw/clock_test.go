@@ -62,7 +62,7 @@ func TestTimeAxis(t *testing.T) {
 	}
 }
 
-var rect = regexp.MustCompile(`<rect class="(\w+)" x="([\d.]+)%" y="(\d+)" width="([\d.]+)%"`)
+var rect = regexp.MustCompile(`<rect class="(\w+)"(?: fill="[^"]*")? x="([\d.]+)%" y="([\d.]+)" width="([\d.]+)%"`)
 
 func rects(svg, class string) string {
 	var list []string
@@ -74,7 +74,8 @@ func rects(svg, class string) string {
 	return strings.Join(list, " ")
 }
 
-// TestStrip: a run over midnight is on both days; on the day of 25 hours an hour is 4 % wide.
+// TestStrip: a run over midnight is on both days; on the day of 25 hours each hour stands where it does on others, and the
+// one that came twice stands there twice.
 func TestStrip(t *testing.T) {
 	z := zone(t, "Europe/Dublin")
 	at := func(day, hour, minute int) time.Time { return time.Date(2026, 10, day, hour, minute, 0, 0, z) }
@@ -84,16 +85,16 @@ func TestStrip(t *testing.T) {
 	svg := string(s.SVG())
 	wellFormed(t, svg)
 	for class, want := range map[string]string{
-		"ran":    "25+25@18 95.833+4.167@18 0+2@36 45.833+4.167@54", // the last ends with the span
-		"unseen": "28+24@36",
+		"ran":    "25+25@18 95.833+4.167@18 0+2.083@36 45.833+4.167@54", // the last ends with the span
+		"unseen": "25+25@36",
 		"closed": "75+25@18",
-		"looked": "0+100@18 0+100@36 0+50@54",
+		"looked": "0+100@18 0+4.167@36 4.167+4.167@36 4.167+4.167@42.6 8.333+91.667@36 0+50@54",
 	} {
 		if got := rects(svg, class); got != want {
 			t.Errorf("%s: %s, want %s", class, got, want)
 		}
 	}
-	for _, want := range []string{">Sat 24</text>", ">Sun 25</text>", ">Mon 26</text>", "Ran for 8 h 30 min in 3 days, not seen for 6 h 0 min.", `<line class="hour" x1="28%"`} {
+	for _, want := range []string{">Sat 24</text>", ">Sun 25</text>", ">Mon 26</text>", "Ran for 8 h 30 min in 3 days, not seen for 6 h 0 min.", `<line class="hour" x1="25%"`, "On Sun 25 October the time from 01:00 to 02:00 came twice"} {
 		if !strings.Contains(svg, want) {
 			t.Errorf("no %s in %s", want, svg)
 		}

@@ -6,7 +6,8 @@ import (
 )
 
 // Hours shows which part of each hour something ran: a low row for each day, so that a month stands on part of a sheet of
-// paper. The part that ran is black from the beginning of its hour, however often it ran within it.
+// paper. The part that ran is black from the beginning of its hour, however often it ran within it. Where the clock was
+// set, an hour is missing or stands twice, one over the other.
 type Hours struct {
 	ID          string // within the page
 	Title, Desc string // for those who do not see it; without Desc it says how long it ran on how many days
@@ -31,16 +32,18 @@ func (h *Hours) SVG() template.HTML {
 	c.open("hours", id, stripTop+height+hoursRow, h.Title, s.desc(len(days)))
 	c.hatch(id)
 	h.axis(c, days)
+	zone := zoneOr(h.Zone)
 	runs, closed := partsOf(h.Runs, h.From, h.To), partsOf(h.Closed, h.From, h.To)
 	c.put(`<svg class="plot" y="`, stripTop, `" width="100%" height="`, height, `" viewBox="0 0 `, wide, ` `, height, `" preserveAspectRatio="none">`)
-	c.put(`<path class="looked" d="`, h.boxes(days, func(day Span, p *pen, y float64) {
-		within := Span{later(day.From, h.From), earlier(day.To, h.To)}
-		box(p, wide*float64(dayShare(within.From, day)), wide*float64(dayShare(within.To, day)), y)
-	}), `"/><path class="closed" d="`, h.boxes(days, hourly(closed)), `"/><path class="ran" fill="currentColor" d="`, h.boxes(days, hourly(runs)), `"/></svg>`)
+	c.put(`<path class="looked" d="`, boxes(days, zone, func(s *stretch, p *pen, y float64) {
+		box(p, s, later(s.From, h.From), earlier(s.To, h.To), y)
+	}), `"/><path class="closed" d="`, boxes(days, zone, hourly(closed)), `"/><path class="ran" fill="currentColor" d="`, boxes(days, zone, hourly(runs)), `"/></svg>`)
 	for i, day := range days {
-		for _, u := range h.Unseen {
-			if u.To.After(day.From) && u.From.Before(day.To) && u.To.Sub(u.From) >= 10*time.Minute {
-				h.hatched(c, Span{later(later(u.From, day.From), h.From), earlier(earlier(u.To, day.To), h.To)}, day, stripTop+hoursRow*i, id)
+		for _, s := range stretches(day, zone) {
+			for _, u := range h.Unseen {
+				if u.To.Sub(u.From) >= 10*time.Minute {
+					hatchHours(c, &s, later(later(u.From, s.From), h.From), earlier(earlier(u.To, s.To), h.To), stripTop+hoursRow*i, id)
+				}
 			}
 		}
 	}
@@ -48,10 +51,13 @@ func (h *Hours) SVG() template.HTML {
 	return c.html()
 }
 
-func (h *Hours) hatched(c *canvas, s, day Span, y int, id string) {
-	if x, end := dayShare(s.From, day), dayShare(s.To, day); end > x {
-		c.put(`<rect class="unseen" fill="url(#`, id, `-h)" x="`, x, `" y="`, y, `" width="`, end-x, `" height="`, hoursBar, `"/>`)
+func hatchHours(c *canvas, s *stretch, from, to time.Time, y int, id string) {
+	if !from.Before(to) {
+		return
 	}
+	x := s.at(from)
+	top, high := s.half.bar(hoursBar)
+	c.put(`<rect class="unseen" fill="url(#`, id, `-h)" x="`, x, `" y="`, float64(y)+top, `" width="`, s.at(to)-x, `" height="`, high, `"/>`)
 }
 
 // axis writes the hours above and the Mondays beside.
@@ -70,46 +76,48 @@ func (h *Hours) axis(c *canvas, days []Span) {
 	c.put(`</g>`)
 }
 
-func (h *Hours) boxes(days []Span, row func(day Span, p *pen, y float64)) string {
+// boxes draws each stretch of each day.
+func boxes(days []Span, zone *time.Location, row func(s *stretch, p *pen, y float64)) string {
 	var p pen
 	for i, day := range days {
-		row(day, &p, float64(hoursRow*i))
+		for _, s := range stretches(day, zone) {
+			row(&s, &p, float64(hoursRow*i))
+		}
 	}
 	return p.path()
 }
 
 // hourly draws each hour's part from the hour's beginning.
-func hourly(parts map[int64]time.Duration) func(day Span, p *pen, y float64) {
-	return func(day Span, p *pen, y float64) {
-		from := -1.0 // of a box that goes on
-		flush := func(to float64) {
-			if from >= 0 {
-				box(p, from, to, y)
+func hourly(parts map[int64]time.Duration) func(s *stretch, p *pen, y float64) {
+	return func(s *stretch, p *pen, y float64) {
+		var from time.Time // of a box that goes on; zero: none
+		flush := func(to time.Time) {
+			if !from.IsZero() {
+				box(p, s, from, to, y)
 			}
-			from = -1
+			from = time.Time{}
 		}
-		for at := day.From; at.Before(day.To); at = at.Add(time.Hour) {
-			x := wide * float64(dayShare(at, day))
-			part := min(parts[at.Unix()/partSeconds], day.To.Sub(at))
+		for at := s.From; at.Before(s.To); {
+			next := earlier(at.Add(time.Hour-(s.wall+at.Sub(s.From))%time.Hour), s.To)
+			part := partWithin(parts, at, next)
 			if part <= 0 {
-				flush(x)
-				continue
+				flush(at)
+			} else if from.IsZero() {
+				from = at
 			}
-			if from < 0 {
-				from = x
+			if part > 0 && part < next.Sub(at) {
+				flush(at.Add(part))
 			}
-			if part < time.Hour {
-				flush(wide * float64(dayShare(at.Add(part), day)))
-			}
+			at = next
 		}
-		flush(wide)
+		flush(s.To)
 	}
 }
 
 // partSeconds is the grid on which parts are kept: zones are shifted by quarters of an hour at the finest.
 const partSeconds = 900
 
-// partsOf sums spans by the hour. The key is the quarter in which the hour begins, so that hours of any zone are found.
+// partsOf sums spans by quarters of an hour.
 func partsOf(spans []Span, from, to time.Time) map[int64]time.Duration {
 	quarters := map[int64]time.Duration{}
 	for _, s := range spans {
@@ -120,23 +128,27 @@ func partsOf(spans []Span, from, to time.Time) map[int64]time.Duration {
 			at = next
 		}
 	}
-	hours := make(map[int64]time.Duration, len(quarters))
-	for q, d := range quarters {
-		for back := range int64(3600 / partSeconds) {
-			hours[q-back] += d
-		}
+	return quarters
+}
+
+// partWithin sums the quarters that begin in a stretch of an hour at most.
+func partWithin(quarters map[int64]time.Duration, from, to time.Time) (sum time.Duration) {
+	for q := from.Unix() / partSeconds; q*partSeconds < to.Unix(); q++ {
+		sum += quarters[q]
 	}
-	return hours
+	return min(sum, to.Sub(from))
 }
 
 // box adds a bar to a path.
-func box(p *pen, from, to, y float64) {
+func box(p *pen, s *stretch, begin, end time.Time, y float64) {
+	from, to := wide*float64(s.at(begin)), wide*float64(s.at(end))
 	if to-from < 0.1 {
 		return
 	}
-	p.move(from, y)
-	p.line(to, y)
-	p.line(to, y+hoursBar)
-	p.line(from, y+hoursBar)
+	top, high := s.half.bar(hoursBar)
+	p.move(from, y+top)
+	p.line(to, y+top)
+	p.line(to, y+top+high)
+	p.line(from, y+top+high)
 	p.close()
 }

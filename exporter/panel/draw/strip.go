@@ -10,7 +10,8 @@ import (
 // Span is a stretch of time.
 type Span struct{ From, To time.Time }
 
-// Strip shows when something ran: a row for each day, hour by hour of the site's own clock.
+// Strip shows when something ran: a row for each day, hour by hour of the site's own clock. Where that was set, an hour is
+// missing or stands twice, one over the other.
 type Strip struct {
 	ID          string // within the page
 	Title, Desc string // for those who do not see it; without Desc it says how long it ran on how many days
@@ -51,10 +52,7 @@ func (s *Strip) SVG() template.HTML {
 
 // days returns the local days of the span, each from its first moment to that of the next: 23, 24 or 25 hours.
 func (s *Strip) days() (list []Span) {
-	zone := s.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
+	zone := zoneOr(s.Zone)
 	if !s.From.Before(s.To) {
 		return nil
 	}
@@ -72,40 +70,46 @@ func (s *Strip) days() (list []Span) {
 func (s *Strip) row(c *canvas, day Span, y int, id string) {
 	c.put(`<g><text class="day" x="-6" y="`, y+10, `" text-anchor="end">`, words(day.From.Add(12*time.Hour).Format("Mon 2")), `</text>`)
 	within := Span{later(day.From, s.From), earlier(day.To, s.To)}
-	place(c, "looked", "", within, within, day, y)
+	parts := stretches(day, zoneOr(s.Zone))
+	place(c, "looked", "", within, within, parts, y)
 	for _, k := range []struct {
 		class, fill string
 		spans       []Span
 	}{{"closed", "", s.Closed}, {"ran", "currentColor", s.Runs}, {"unseen", "url(#" + id + "-h)", s.Unseen}} {
 		for _, span := range k.spans[:min(len(k.spans), mostSpans)] {
-			place(c, k.class, k.fill, span, within, day, y)
+			place(c, k.class, k.fill, span, within, parts, y)
 		}
 	}
-	for hour := 6; hour < 24; hour += 6 { // of this day's own clock: on two days a year they stand elsewhere
-		t := day.From.Add(12 * time.Hour)
-		at := time.Date(t.Year(), t.Month(), t.Day(), hour, 0, 0, 0, t.Location())
-		x := dayShare(at, day)
+	for hour := 6; hour < 24; hour += 6 {
+		x := share(float64(hour) / 24)
 		c.put(`<line class="hour" x1="`, x, `" x2="`, x, `" y1="`, y, `" y2="`, y+stripBar, `" stroke="currentColor"/>`)
 	}
 	c.put(`</g>`)
 }
 
-// place draws the part of a span that lies within another.
-func place(c *canvas, class, fill string, s, within, day Span, y int) {
-	from, to := later(s.From, within.From), earlier(s.To, within.To)
-	if !from.Before(to) {
-		return
+func zoneOr(zone *time.Location) *time.Location {
+	if zone == nil {
+		return time.UTC
 	}
-	x, end := dayShare(from, day), dayShare(to, day)
-	c.put(`<rect class="`, class, `" x="`, x, `" y="`, y, `" width="`, max(end-x, 0.001), `" height="`, stripBar, `"`)
-	if fill != "" {
-		c.put(` fill="`, fill, `"`)
-	}
-	c.put(`/>`)
+	return zone
 }
 
-func dayShare(t time.Time, day Span) share {
-	return share(float64(t.Sub(day.From)) / float64(day.To.Sub(day.From)))
+// place draws the part of a span that lies within another, of a day.
+func place(c *canvas, class, fill string, s, within Span, day []stretch, y int) {
+	for i := range day {
+		part := &day[i]
+		from, to := later(later(s.From, within.From), part.From), earlier(earlier(s.To, within.To), part.To)
+		if !from.Before(to) {
+			continue
+		}
+		x, end := part.at(from), part.at(to)
+		top, high := part.half.bar(stripBar)
+		c.put(`<rect class="`, class, `" x="`, x, `" y="`, float64(y)+top, `" width="`, max(end-x, 0.001), `" height="`, high, `"`)
+		if fill != "" {
+			c.put(` fill="`, fill, `"`)
+		}
+		c.put(`/>`)
+	}
 }
 
 func later(a, b time.Time) time.Time {
@@ -130,7 +134,7 @@ func (s *Strip) desc(days int) string {
 	if unseen := total(s.Unseen, s.From, s.To); unseen > 0 {
 		text += ", not seen for " + hoursWords(unseen)
 	}
-	return text + "."
+	return text + "." + shifted(s.days(), zoneOr(s.Zone))
 }
 
 // total returns the length of spans that do not overlap, within two times.
