@@ -14,7 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"roundsman/collector/modbus"
-	"roundsman/collector/practice"
+	"roundsman/collector/practice/terms"
 	"roundsman/configs"
 )
 
@@ -30,10 +30,17 @@ type demoFlags struct {
 	trusted bool
 }
 
+// practicePlant is a simulated room whose ports are open. In a packaged binary it is a program of its own.
+type practicePlant interface {
+	Addresses() terms.Addresses
+	Run(context.Context) error // plays the plant until the context ends; once
+	Close() error              // gives back what Run did not
+}
+
 func demoCommand() *cobra.Command {
 	var f demoFlags
 	var names []string
-	for _, k := range practice.Faults() {
+	for _, k := range terms.Faults() {
 		names = append(names, fmt.Sprintf("  %-16s %s", k.Name, k.About))
 	}
 	cmd := &cobra.Command{
@@ -70,7 +77,7 @@ func (f *demoFlags) run(cmd *cobra.Command) error {
 	case f.length < 0:
 		return usageError{fmt.Errorf("--for %s: a length of time is expected, such as 30s", f.length)}
 	}
-	plant, err := practice.New(practice.Options{Speed: f.speed, Faults: faults})
+	plant, err := openPlant(cmd.Context(), f.speed, faults)
 	if err != nil {
 		return err
 	}
@@ -105,17 +112,17 @@ func (f *demoFlags) run(cmd *cobra.Command) error {
 }
 
 // parse reads the faults; none asked for means the demo's own.
-func (f *demoFlags) parse() ([]practice.Fault, error) {
+func (f *demoFlags) parse() ([]terms.Fault, error) {
 	texts := f.faults
 	if len(texts) == 0 {
 		texts = []string{playedByItself}
 	}
-	var out []practice.Fault
+	var out []terms.Fault
 	for _, t := range texts {
 		if t == "none" {
 			continue
 		}
-		fault, err := practice.ParseFault(t)
+		fault, err := terms.ParseFault(t)
 		if err != nil {
 			return nil, err
 		}
@@ -125,10 +132,10 @@ func (f *demoFlags) parse() ([]practice.Fault, error) {
 }
 
 // played says in words what will happen.
-func played(faults []practice.Fault) string {
+func played(faults []terms.Fault) string {
 	var words []string
 	for _, f := range faults {
-		for _, k := range practice.Faults() {
+		for _, k := range terms.Faults() {
 			if k.Name == f.Name {
 				words = append(words, fmt.Sprintf("after %s: %s", shortDuration(f.At), k.About))
 			}
@@ -138,7 +145,7 @@ func played(faults []practice.Fault) string {
 }
 
 // daemon builds the ordinary daemon on the demo site's files, with the plant's addresses in place of the files' own.
-func (f *demoFlags) daemon(plant *practice.Plant, keep string) (*daemon, string, error) {
+func (f *demoFlags) daemon(plant practicePlant, keep string) (*daemon, string, error) {
 	fsys, name := configs.Demo()
 	site, err := configs.Load(fsys, name)
 	if err != nil {
@@ -160,7 +167,7 @@ func (f *demoFlags) daemon(plant *practice.Plant, keep string) (*daemon, string,
 }
 
 // readPlant points the site's links at the practice plant.
-func readPlant(site *configs.Site, a practice.Addresses) error {
+func readPlant(site *configs.Site, a terms.Addresses) error {
 	urls := map[string]string{"plc": a.PLC, "meters": a.Meters}
 	for i := range site.Modbus {
 		o := &site.Modbus[i]

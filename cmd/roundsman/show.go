@@ -11,7 +11,7 @@ import (
 	"golang.org/x/term"
 
 	"roundsman/collector"
-	"roundsman/collector/practice"
+	"roundsman/collector/practice/terms"
 	"roundsman/exporter"
 	"roundsman/exporter/callout"
 	"roundsman/rules"
@@ -64,7 +64,7 @@ func newShow(d *daemon, out io.Writer, address, note string, plain bool) *show {
 }
 
 // greet says where everything is.
-func (s *show) greet(a practice.Addresses) {
+func (s *show) greet(a terms.Addresses) {
 	site := s.d.site
 	read := 0
 	for _, p := range site.Points {

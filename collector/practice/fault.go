@@ -1,109 +1,40 @@
 package practice
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"roundsman/collector/modbus/device"
 	"roundsman/collector/practice/model"
+	"roundsman/collector/practice/terms"
 )
 
 // Fault is one fault and when it is played.
-type Fault struct {
-	Name string
-	At   time.Duration // after the plant began to run
-	For  time.Duration // 0: to the end
-}
+type Fault = terms.Fault
 
-// Kind is a fault that the plant can play.
-type Kind struct {
-	Name, About string
-	begin       func(*Plant) (end func())
-}
-
-// Faults returns the faults the plant can play, each with a line of explanation.
-func Faults() []Kind {
-	return []Kind{
-		{"air-leak", "a new leak of 8 L/s: the compressor loads longer and more often", upset(model.AirLeak)},
-		{"hose-off", "an air hose came off: the header falls faster than full use can explain", upset(model.HoseOff)},
-		{"compressor-trip", "the compressor stops with its fault contact", upset(model.CompressorTrip)},
-		{"wire-break", "the header pressure transmitter's wire is broken: no current", breakWire("air.header.pressure")},
-		{"float-stuck", "the floats that start the lift pumps hang down: pit 3 rises", upset(model.FloatStuck)},
-		{"check-valve", "the lift pumps' check valve leaks back: many short runs", upset(model.CheckValve)},
-		{"filter-blocked", "the reclaim filter is blinded: high difference, little flow", upset(model.FilterBlocked)},
-		{"plc-reboot", "the controller restarts and its registers read zero", rebootPLC},
-		{"map-shift", "the controller's holding registers moved up by one address", shiftMap},
-		{"late-replies", "every Modbus device answers later than the usual time-out", delayReplies},
-		{"same-id", "a second water-quality transmitter answers to unit 7 every other time", twinUnit},
-		{"broker-down", "the yard's MQTT broker is down", (*Plant).stopBroker},
-		{"gateway-off", "the yard gateway lost its power: its will says offline", (*Plant).stopGateway},
-		{"mains-lost", "no mains: motors stop, controls live on their battery", upset(model.MainsLost)},
-		{"register-frozen", "the header pressure register keeps its value", freezeRegister},
+// begins returns what begins each of the faults in terms.Faults, and gives what ends it.
+func begins() map[string]func(*Plant) (end func()) {
+	return map[string]func(*Plant) (end func()){
+		"air-leak":        upset(model.AirLeak),
+		"hose-off":        upset(model.HoseOff),
+		"compressor-trip": upset(model.CompressorTrip),
+		"wire-break":      breakWire("air.header.pressure"),
+		"float-stuck":     upset(model.FloatStuck),
+		"check-valve":     upset(model.CheckValve),
+		"filter-blocked":  upset(model.FilterBlocked),
+		"plc-reboot":      rebootPLC,
+		"map-shift":       shiftMap,
+		"late-replies":    delayReplies,
+		"same-id":         twinUnit,
+		"broker-down":     (*Plant).stopBroker,
+		"gateway-off":     (*Plant).stopGateway,
+		"mains-lost":      upset(model.MainsLost),
+		"register-frozen": freezeRegister,
 	}
-}
-
-// ParseFault reads 'name', 'name@30s' or 'name@30s+2m': what, when, for how long.
-func ParseFault(text string) (Fault, error) {
-	name, when, timed := strings.Cut(text, "@")
-	f := Fault{Name: name}
-	if _, err := find(name); err != nil {
-		return Fault{}, err
-	}
-	if !timed {
-		return f, nil
-	}
-	at, length, limited := strings.Cut(when, "+")
-	var err error
-	if f.At, err = duration(at); err != nil {
-		return Fault{}, fmt.Errorf("fault %q: time: %w", text, err)
-	}
-	if limited {
-		if f.For, err = duration(length); err != nil {
-			return Fault{}, fmt.Errorf("fault %q: length: %w", text, err)
-		}
-		if f.For == 0 {
-			return Fault{}, fmt.Errorf("fault %q: length: is nothing", text)
-		}
-	}
-	return f, nil
-}
-
-func duration(text string) (time.Duration, error) {
-	d, err := time.ParseDuration(text)
-	if err != nil {
-		return 0, fmt.Errorf("%q is not a time such as 30s or 2m", text)
-	}
-	if d < 0 {
-		return 0, fmt.Errorf("%q is before the beginning", text)
-	}
-	return d, nil
-}
-
-func find(name string) (Kind, error) {
-	names := make([]string, 0, 16)
-	for _, k := range Faults() {
-		if k.Name == name {
-			return k, nil
-		}
-		names = append(names, k.Name)
-	}
-	return Kind{}, fmt.Errorf("unknown fault %q: one of %s", name, strings.Join(names, ", "))
-}
-
-// String writes the fault as ParseFault reads it.
-func (f Fault) String() string {
-	text := f.Name + "@" + f.At.String()
-	if f.For > 0 {
-		text += "+" + f.For.String()
-	}
-	return text
 }
 
 // Begin plays a fault from now on. One that is playing already goes on.
 func (p *Plant) Begin(name string) error {
-	k, err := find(name)
-	if err != nil {
+	if _, err := terms.Find(name); err != nil {
 		return err
 	}
 	p.mu.Lock()
@@ -115,7 +46,7 @@ func (p *Plant) Begin(name string) error {
 	if playing {
 		return nil
 	}
-	end := k.begin(p)
+	end := begins()[name](p)
 	p.mu.Lock()
 	p.acting[name] = end
 	p.mu.Unlock()
@@ -135,12 +66,12 @@ func (p *Plant) End(name string) {
 	}
 }
 
-// Acting returns the names of the faults being played, in the order of Faults.
+// Acting returns the names of the faults being played, in the order of terms.Faults.
 func (p *Plant) Acting() []string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	var names []string
-	for _, k := range Faults() {
+	for _, k := range terms.Faults() {
 		if _, on := p.acting[k.Name]; on {
 			names = append(names, k.Name)
 		}

@@ -4,66 +4,32 @@ import (
 	"errors"
 	"io"
 	"net"
-	"slices"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
 
 	"roundsman/collector/modbus/device"
+	"roundsman/collector/practice/terms"
 )
 
-func TestParseFault(t *testing.T) {
-	tests := []struct {
-		text string
-		want Fault
-		err  string
-	}{
-		{"air-leak", Fault{Name: "air-leak"}, ""},
-		{"air-leak@30s", Fault{"air-leak", 30 * time.Second, 0}, ""},
-		{"hose-off@20s+60s", Fault{"hose-off", 20 * time.Second, time.Minute}, ""},
-		{"mains-lost@0s+1m30s", Fault{"mains-lost", 0, 90 * time.Second}, ""},
-		{"air-leek@30s", Fault{}, `unknown fault "air-leek": one of air-leak, hose-off`},
-		{"", Fault{}, `unknown fault ""`},
-		{"air-leak@", Fault{}, `fault "air-leak@": time: "" is not a time`},
-		{"air-leak@soon", Fault{}, `time: "soon" is not a time such as 30s or 2m`},
-		{"air-leak@-3s", Fault{}, `time: "-3s" is before the beginning`},
-		{"air-leak@3s+", Fault{}, `length: "" is not a time`},
-		{"air-leak@3s+0s", Fault{}, `length: is nothing`},
+// Each fault that is on offer can be played, and nothing else.
+func TestFaultsCanBegin(t *testing.T) {
+	begins := begins()
+	for _, k := range terms.Faults() {
+		if begins[k.Name] == nil {
+			t.Errorf("fault %s: nothing begins it", k.Name)
+		}
+		delete(begins, k.Name)
 	}
-	for _, tt := range tests {
-		got, err := ParseFault(tt.text)
-		if got != tt.want || (err == nil) != (tt.err == "") || err != nil && !strings.Contains(err.Error(), tt.err) {
-			t.Errorf("%q: got %+v, %v, want %+v, %q", tt.text, got, err, tt.want, tt.err)
-		}
-		if err == nil {
-			if again, err := ParseFault(got.String()); err != nil || again != got {
-				t.Errorf("%q: %v reads back as %+v, %v", tt.text, got, again, err)
-			}
-		}
-	}
-}
-
-func TestFaultsAreExplained(t *testing.T) {
-	want := []string{"air-leak", "hose-off", "compressor-trip", "wire-break", "float-stuck", "check-valve", "filter-blocked",
-		"plc-reboot", "map-shift", "late-replies", "same-id", "broker-down", "mains-lost", "register-frozen"}
-	var have []string
-	for _, k := range Faults() {
-		have = append(have, k.Name)
-		if len(k.About) < 20 || strings.Contains(k.About, "\n") {
-			t.Errorf("%s: %q is no line of explanation", k.Name, k.About)
-		}
-	}
-	for _, name := range want {
-		if !slices.Contains(have, name) {
-			t.Errorf("fault %s is missing", name)
-		}
+	for name := range begins {
+		t.Errorf("fault %s is not on offer", name)
 	}
 }
 
 func TestSchedule(t *testing.T) {
 	p := plant(t, Options{Faults: []Fault{
-		{"wire-break", 30 * time.Second, time.Minute}, {"air-leak", time.Minute, 0}, {"mains-lost", 2 * time.Hour, time.Second},
+		{Name: "wire-break", At: 30 * time.Second, For: time.Minute}, {Name: "air-leak", At: time.Minute}, {Name: "mains-lost", At: 2 * time.Hour, For: time.Second},
 	}})
 	for _, step := range []struct {
 		at   time.Duration

@@ -30,6 +30,7 @@ import (
 	"roundsman/collector/modbus/device"
 	"roundsman/collector/practice/model"
 	"roundsman/collector/practice/terminal"
+	"roundsman/collector/practice/terms"
 )
 
 // Baud and CharBits are the serial line's: 19 200, 8 data bits, even parity, 1 stop bit.
@@ -69,11 +70,7 @@ type Options struct {
 }
 
 // Addresses are where the plant can be read, written as a site file's links have them.
-type Addresses struct {
-	PLC    string // tcp://127.0.0.1:41873
-	Meters string // rtu:///dev/pts/7; rtu+tcp://127.0.0.1:port on a system without pseudo terminals
-	Yard   string // tcp://127.0.0.1:38011
-}
+type Addresses = terms.Addresses
 
 // Plant is a running or ready practice plant. Its methods may be called from any goroutine.
 type Plant struct {
@@ -111,7 +108,7 @@ func New(o Options) (*Plant, error) {
 		return nil, fmt.Errorf("practice plant: speed %g: want above 0, at most %d", o.Speed, maxSpeed)
 	}
 	for _, f := range o.Faults {
-		if _, err := find(f.Name); err != nil {
+		if _, err := terms.Find(f.Name); err != nil {
 			return nil, fmt.Errorf("practice plant: %w", err)
 		}
 	}

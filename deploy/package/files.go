@@ -152,14 +152,14 @@ func (s *source) copyright() (file, error) {
 	return file{0o644, append(head, folded("Permission"+grant)...)}, nil
 }
 
-// others returns, since their code is in the binary, the licences of all linked modules, word for word.
+// others returns, since their code is in the programs, the licences of all linked modules, word for word.
 func (s *source) others(ctx context.Context) (file, error) {
 	modules, err := s.modules(ctx)
 	if err != nil {
 		return file{}, err
 	}
 	var b bytes.Buffer
-	b.WriteString("The binary roundsman is linked from these modules, each under its own licence.\n")
+	b.WriteString("The programs roundsman and roundsman-practice are linked from these modules, each under its own licence.\n")
 	for _, name := range slices.Sorted(maps.Keys(modules)) {
 		texts, err := licences(modules[name])
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -20,9 +21,9 @@ const about = `Description: watches the equipment room of a conveyor tunnel wash
 `
 
 // debian returns a Debian binary package (deb(5)) for the architecture.
-func (s *source) debian(arch string, binary []byte, common tree) []byte {
+func (s *source) debian(arch string, built, common tree) []byte {
 	files := maps.Clone(common)
-	files["usr/bin/roundsman"] = file{0o755, binary}
+	maps.Copy(files, built)
 	return archive(s.time.Unix(), []member{
 		{"debian-binary", []byte("2.0\n")},
 		{"control.tar.gz", pack(s.control(arch, files).tar("./", s.time))},
@@ -70,10 +71,13 @@ func (s *source) readScripts() error {
 	return nil
 }
 
-// tarball returns the same for a box without Debian's package manager: one folder, the binary at its top, the unit made
-// for /usr/local.
-func (s *source) tarball(arch string, binary []byte, common tree) []byte {
-	t := tree{"roundsman": {0o755, binary}}
+// tarball returns the same for a box without Debian's package manager: one folder, the programs at its top, the unit
+// made for /usr/local.
+func (s *source) tarball(arch string, built, common tree) []byte {
+	t := tree{}
+	for name, f := range built {
+		t[path.Base(name)] = f
+	}
 	for name, f := range common {
 		switch {
 		case strings.HasPrefix(name, "usr/lib/systemd/"):

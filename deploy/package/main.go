@@ -91,18 +91,18 @@ func (s *source) packages(ctx context.Context, out string, arches []string, stdo
 		return err
 	}
 	for _, arch := range arches {
-		binary, err := s.build(ctx, work, arch)
+		built, err := s.build(ctx, work, arch)
 		if err != nil {
 			return err
 		}
 		for name, data := range map[string][]byte{
-			"roundsman_" + s.version + "_" + arch + ".deb":    s.debian(arch, binary, common),
-			"roundsman_" + s.version + "_" + arch + ".tar.gz": s.tarball(arch, binary, common),
+			"roundsman_" + s.version + "_" + arch + ".deb":    s.debian(arch, built, common),
+			"roundsman_" + s.version + "_" + arch + ".tar.gz": s.tarball(arch, built, common),
 		} {
 			if err := os.WriteFile(filepath.Join(out, name), data, 0o644); err != nil {
 				return err
 			}
-			fmt.Fprintf(stdout, "%s  %.1f MiB (binary %.1f MiB)\n", filepath.Join(out, name), mib(len(data)), mib(len(binary)))
+			fmt.Fprintf(stdout, "%s  %.1f MiB (binary %.1f MiB)\n", filepath.Join(out, name), mib(len(data)), mib(len(built[daemon].data)))
 		}
 	}
 	return nil

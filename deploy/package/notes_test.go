@@ -70,13 +70,13 @@ func TestTarballSteps(t *testing.T) {
 		files[name] = f
 	}
 	name := "roundsman_1.2.0_arm64.tar.gz"
-	if err := os.WriteFile(filepath.Join(dir, name), s.tarball("arm64", []byte("#!/bin/sh\n"), files), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, name), s.tarball("arm64", tree{daemon: {0o755, []byte("#!/bin/sh\n")}, "usr/lib/roundsman/roundsman-practice": {0o755, []byte("#!/bin/sh\n")}}, files), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	steps := strings.Join(commandsOf(t, "README.md", "Any other Linux with systemd"), "\n")
 	steps = strings.ReplaceAll(steps, "VERSION", "1.2.0")
 	root := filepath.Join(dir, "root")
-	for _, folder := range []string{"/etc/roundsman", "/etc/systemd/system", "/etc/sysusers.d", "/usr/local/bin"} {
+	for _, folder := range []string{"/etc/roundsman", "/etc/systemd/system", "/etc/sysusers.d", "/usr/local/bin", "/usr/local/lib/roundsman"} {
 		steps = strings.ReplaceAll(steps, " "+folder, " "+root+folder)
 	}
 	for _, folder := range []string{"etc/systemd/system", "usr/local/bin"} { // a Linux with systemd has these
@@ -110,8 +110,10 @@ func TestTarballSteps(t *testing.T) {
 	if site, err := os.ReadFile(filepath.Join(root, "etc/roundsman/site.yaml")); err != nil || string(site) != "# ours\n" {
 		t.Errorf("the upgrade changed the site file to %q, %v", site, err)
 	}
-	if info, err := os.Stat(filepath.Join(root, "usr/local/bin/roundsman")); err != nil || info.Mode().Perm() != 0o755 {
-		t.Errorf("the binary: %v, %v", info, err)
+	for _, program := range []string{"bin/roundsman", "lib/roundsman/roundsman-practice"} {
+		if info, err := os.Stat(filepath.Join(root, "usr/local", program)); err != nil || info.Mode().Perm() != 0o755 {
+			t.Errorf("%s: %v, %v", program, info, err)
+		}
 	}
 	unit, err := os.ReadFile(filepath.Join(root, "etc/systemd/system/roundsman.service"))
 	if err != nil || !strings.Contains(string(unit), "/usr/local/bin/roundsman run") {

@@ -72,6 +72,8 @@ func small(t *testing.T) *source {
 	return s
 }
 
+var smallBuilt = tree{daemon: {0o755, []byte("#!binary")}, "usr/lib/roundsman/roundsman-practice": {0o755, []byte("#!plant")}}
+
 var smallFiles = tree{
 	"etc/roundsman/site.yaml":                  {0o644, []byte("site: {}\n")},
 	"usr/lib/systemd/system/roundsman.service": {0o644, []byte("ExecStart=/usr/bin/roundsman run\nDocumentation=file:/usr/share/doc/roundsman/README.md\n")},
@@ -85,7 +87,7 @@ func TestDebianPackage(t *testing.T) {
 	deb := outsidetest.Program(t, "dpkg-deb", "dpkg")
 	path := filepath.Join(t.TempDir(), "x.deb")
 	s := small(t)
-	if err := os.WriteFile(path, s.debian("armhf", []byte("#!binary"), smallFiles), 0o644); err != nil {
+	if err := os.WriteFile(path, s.debian("armhf", smallBuilt, smallFiles), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	ask := func(args ...string) string {
@@ -106,6 +108,9 @@ func TestDebianPackage(t *testing.T) {
 	if text, err := os.ReadFile(filepath.Join(into, "usr/bin/roundsman")); err != nil || string(text) != "#!binary" {
 		t.Errorf("the binary came out as %q, %v", text, err)
 	}
+	if text, err := os.ReadFile(filepath.Join(into, "usr/lib/roundsman/roundsman-practice")); err != nil || string(text) != "#!plant" {
+		t.Errorf("the practice plant came out as %q, %v", text, err)
+	}
 	if info, err := os.Stat(filepath.Join(into, "DEBIAN/postinst")); err != nil || info.Mode().Perm() != 0o755 {
 		t.Errorf("postinst: %v, %v", info, err)
 	}
@@ -123,7 +128,7 @@ func TestDebianPackage(t *testing.T) {
 
 func TestTarball(t *testing.T) {
 	s := small(t)
-	z, err := gzip.NewReader(bytes.NewReader(s.tarball("arm64", []byte("#!binary"), smallFiles)))
+	z, err := gzip.NewReader(bytes.NewReader(s.tarball("arm64", smallBuilt, smallFiles)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +150,7 @@ func TestTarball(t *testing.T) {
 		}
 		got[strings.TrimPrefix(h.Name, "roundsman-1.2.0-arm64/")] = string(text)
 	}
-	for _, want := range []string{"roundsman", "roundsman.service", "site.yaml", "sysusers.conf", "doc/README.md", "roundsman.1.gz"} {
+	for _, want := range []string{"roundsman", "roundsman-practice", "roundsman.service", "site.yaml", "sysusers.conf", "doc/README.md", "roundsman.1.gz"} {
 		if _, ok := got[want]; !ok {
 			t.Errorf("no %s in it", want)
 		}
@@ -158,9 +163,9 @@ func TestTarball(t *testing.T) {
 // The same files give the same bytes, in whatever order a map hands them out.
 func TestSameBytes(t *testing.T) {
 	s := small(t)
-	first, plain := s.debian("amd64", []byte("b"), smallFiles), s.tarball("amd64", []byte("b"), smallFiles)
+	first, plain := s.debian("amd64", smallBuilt, smallFiles), s.tarball("amd64", smallBuilt, smallFiles)
 	for range 20 {
-		if !bytes.Equal(first, s.debian("amd64", []byte("b"), smallFiles)) || !bytes.Equal(plain, s.tarball("amd64", []byte("b"), smallFiles)) {
+		if !bytes.Equal(first, s.debian("amd64", smallBuilt, smallFiles)) || !bytes.Equal(plain, s.tarball("amd64", smallBuilt, smallFiles)) {
 			t.Fatal("two packages of the same files differ")
 		}
 	}

@@ -22,7 +22,8 @@ const mostBinary = 22 << 20
 //   - nethttpomithttp2, of the Go library: HTTP/2, 0.5 MiB. Over TLS a browser then opens at most six connections to
 //     the box, as it always does without TLS: the seventh open page of one browser waits for its live figures.
 //   - systemzones, ours: the time zones, 0.4 MiB. The package depends on Debian's tzdata, which is also kept up to date.
-const tags = "nethttpomithttp2,systemzones"
+//   - plantapart, ours: the practice plant, 0.9 MiB. The command demo starts it as a program of its own.
+const tags = "nethttpomithttp2,systemzones,plantapart"
 
 // linkFlags leave out the symbol table and debug data. Functions begin at multiples of 16 bytes, not 32: 0.25 MiB on
 // amd64, nothing elsewhere. 16 is what arm64 has anyway.

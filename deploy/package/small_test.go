@@ -1,6 +1,7 @@
 package main
 
 import (
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -20,6 +21,7 @@ func TestNarrowTemplates(t *testing.T) {
 	const program = `package main
 
 import (
+	"maps"
 	"fmt"
 	"os"
 	"text/template"
@@ -59,17 +61,33 @@ func main() {
 
 // What is compiled otherwise is there: a pattern that fits no package would do nothing, in silence.
 func TestUnhurriedPackagesAreLinked(t *testing.T) {
-	cmd := exec.Command("go", "list", "-deps", "-tags="+tags, "./cmd/roundsman")
+	linked := linkedInto(t, slices.Sorted(maps.Values(programs))...)
+	for _, pattern := range unhurried {
+		path, below := strings.CutSuffix(pattern, "/...")
+		if !slices.ContainsFunc(linked, func(p string) bool { return p == path || below && strings.HasPrefix(p, path+"/") }) {
+			t.Errorf("%s: no such package is linked", pattern)
+		}
+	}
+}
+
+// linkedInto lists the Go packages of the programs as they are packaged.
+func linkedInto(t *testing.T, programs ...string) []string {
+	t.Helper()
+	cmd := exec.Command("go", append([]string{"list", "-deps", "-tags=" + tags}, programs...)...)
 	cmd.Dir = small(t).root
 	out, err := cmd.Output()
 	if err != nil {
 		t.Fatal(err)
 	}
-	linked := strings.Fields(string(out))
-	for _, pattern := range unhurried {
-		path, below := strings.CutSuffix(pattern, "/...")
-		if !slices.ContainsFunc(linked, func(p string) bool { return p == path || below && strings.HasPrefix(p, path+"/") }) {
-			t.Errorf("%s: no such package is linked", pattern)
+	return strings.Fields(string(out))
+}
+
+// The packaged daemon has nothing of the practice plant but the words between them.
+func TestPlantIsApart(t *testing.T) {
+	for _, p := range linkedInto(t, programs[daemon]) {
+		plant := strings.HasPrefix(p, "roundsman/collector/practice") || strings.HasPrefix(p, "roundsman/collector/modbus/device") || strings.Contains(p, "mochi-mqtt")
+		if plant && p != "roundsman/collector/practice/terms" {
+			t.Errorf("%s is linked into the daemon", p)
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -83,32 +84,48 @@ func versionOf(describe string, at time.Time, dirty bool) string {
 	return base
 }
 
-// build compiles the daemon for an architecture: static, without paths, stamped with the commit.
-func (s *source) build(ctx context.Context, work, arch string) ([]byte, error) {
+// programs are the Go packages of what is in a package, by the place where the Debian package has it. The practice plant
+// is a program of its own: a daemon in an equipment room need not carry a broker and the physics of a room.
+var programs = map[string]string{
+	daemon:                                 "./cmd/roundsman",
+	"usr/lib/roundsman/roundsman-practice": "./cmd/roundsman-practice",
+}
+
+const daemon = "usr/bin/roundsman"
+
+// build compiles the programs for an architecture: static, without paths, stamped with the commit.
+func (s *source) build(ctx context.Context, work, arch string) (tree, error) {
 	env, ok := goArch[arch]
 	if !ok {
 		return nil, fmt.Errorf("architecture %q: one of amd64, arm64, armhf is expected", arch)
 	}
-	out := filepath.Join(work, "roundsman-"+arch)
 	more, err := s.smaller(ctx, work, arch)
 	if err != nil {
 		return nil, err
 	}
-	if err := s.compile(ctx, out, env, more...); err != nil {
-		return nil, fmt.Errorf("%s: %w", arch, err)
+	built := tree{}
+	for _, place := range slices.Sorted(maps.Keys(programs)) {
+		out := filepath.Join(work, filepath.Base(place)+"-"+arch)
+		if err := s.compile(ctx, programs[place], out, env, more...); err != nil {
+			return nil, fmt.Errorf("%s: %w", arch, err)
+		}
+		binary, err := os.ReadFile(out)
+		if err != nil {
+			return nil, err
+		}
+		if len(binary) > mostBinary {
+			return nil, fmt.Errorf("%s: %s has %d bytes, more than %d", arch, place, len(binary), mostBinary)
+		}
+		built[place] = file{0o755, binary}
 	}
-	binary, err := os.ReadFile(out)
-	if err == nil && len(binary) > mostBinary {
-		return nil, fmt.Errorf("%s: the binary has %d bytes, more than %d", arch, len(binary), mostBinary)
-	}
-	return binary, err
+	return built, nil
 }
 
-func (s *source) compile(ctx context.Context, out string, env []string, more ...string) error {
+func (s *source) compile(ctx context.Context, program, out string, env []string, more ...string) error {
 	// what a machine's own settings say must not change the bytes
 	env = append(slices.Clone(env), "GOOS=linux", "CGO_ENABLED=0", "GOFLAGS=-mod=readonly", "GOAMD64=v1", "GOARM64=v8.0", "GOEXPERIMENT=", "GOFIPS140=off")
 	args := append([]string{"build", "-trimpath", "-buildvcs=true", "-o", out}, more...)
-	_, err := command(ctx, s.root, env, "go", append(args, "./cmd/roundsman")...)
+	_, err := command(ctx, s.root, env, "go", append(args, program)...)
 	return err
 }
 
@@ -132,13 +149,13 @@ func (s *source) host(ctx context.Context, work string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return out, s.compile(ctx, out, []string{"GOARCH=" + runtime.GOARCH}, more...)
+	return out, s.compile(ctx, programs[daemon], out, []string{"GOARCH=" + runtime.GOARCH}, more...)
 }
 
-// modules returns the folder of each module that the daemon is linked from, by module path and version.
+// modules returns the folder of each module that the programs are linked from, by module path and version.
 func (s *source) modules(ctx context.Context) (map[string]string, error) {
 	const format = `{{with .Module}}{{if not .Main}}{{.Path}} {{.Version}}{{"\t"}}{{.Dir}}{{end}}{{end}}`
-	list, err := command(ctx, s.root, []string{"CGO_ENABLED=0"}, "go", "list", "-deps", "-tags="+tags, "-f", format, "./cmd/roundsman")
+	list, err := command(ctx, s.root, []string{"CGO_ENABLED=0"}, "go", append([]string{"list", "-deps", "-tags=" + tags, "-f", format}, slices.Sorted(maps.Values(programs))...)...)
 	if err != nil {
 		return nil, err
 	}
