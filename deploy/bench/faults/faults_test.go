@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"net"
 	"net/http"
 	"os"
@@ -53,29 +54,44 @@ type matrix struct {
 	address string // of the program's pages
 	program *exec.Cmd
 
+	acks []*bufio.Scanner // the foreign Modbus servers' words that they hold the new values
+	seen map[string]bool  // readings of the row
+	kind faults.Kind      // of the row
+
 	mu    sync.Mutex
 	count int
 	low   int // index of the points that are low now, -1 none
 	past  []moment
-	mails []string
+	mails []letter
 }
 
-// moment is what the peers held from a time on.
+// moment is what the peers held from a time on: some of it at once, all of it when the peers had said so.
 type moment struct {
-	from   time.Time
-	values [3 * perPeer]float64
+	from, whole time.Time
+	values      [3 * perPeer]float64
 }
 
 // counts are the figures of one row.
 type counts struct {
 	disturbed                                        map[string]int // lumps, by line
 	good, notGood, wrong, missed, late, stays, extra int
+	read, old                                        [3]int // by peer: readings, and those whose value the peer held no more
+}
+
+// oldest is the share of old readings, in percent, of the peer that has most.
+func (c *counts) oldest() (percent int) {
+	for i, n := range c.read {
+		percent = max(percent, 100*c.old[i]/max(1, n))
+	}
+	return percent
 }
 
 // legend says what the table's words and figures rest on.
 const legend = `a row is one fault on all lines at once, on one lump (what one read gives: a frame, mostly) in so many, at random:
   Modbus TCP and serial line 1 in 6, both ways; MQTT 1 in 60 and mail 1 in 2 of what the foreign server sends. One point of each peer goes low.
   not good: looks at a point that was not called good then. wrong: a good reading whose value the peer did not hold while it can have been under way.
+  old: the share of readings, of the peer with most, whose value had been followed by another before the answer came; half of them would be a
+  program that is one answer behind.
   late: the alarm came only when the line was well again, since it broke sooner than it was made anew; missed: not even then, within 45 s.
   stays: an alarm that did not return. false: one that rang for nothing. A serial line cannot be reset: there that row drops.
   MQTT is subscribed with QoS 0: what is lost between broker and box is lost, as in any stream that loses lumps, and the next value mends it. With
@@ -93,14 +109,20 @@ func TestHeavyMatrix(t *testing.T) {
 	}
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d; %s", seed, legend)
-	t.Logf("%-10s disturbed: %v %6s %9s %6s %6s %6s %6s %6s", "fault", lines, "good", "not good", "wrong", "missed", "late", "stays", "false")
+	t.Logf("%-10s disturbed: %v %6s %9s %6s %6s %6s %6s %6s %6s", "fault", lines, "good", "not good", "wrong", "old", "missed", "late", "stays", "false")
 	for round := range rounds {
+		m.mu.Lock()
+		since := len(m.mails)
+		m.mu.Unlock()
 		for k := faults.None; k <= faults.Reset; k++ {
 			c := m.row(k, seed+uint64(round))
-			t.Logf("%-10s %10d %12d %5d %5d  %6d %9d %6d %6d %6d %6d %6d", k, c.disturbed[lines[0]], c.disturbed[lines[1]], c.disturbed[lines[2]], c.disturbed[lines[3]],
-				c.good, c.notGood, c.wrong, c.missed, c.late, c.stays, c.extra)
+			t.Logf("%-10s %10d %12d %5d %5d  %6d %9d %6d %5d%% %6d %6d %6d %6d", k, c.disturbed[lines[0]], c.disturbed[lines[1]], c.disturbed[lines[2]], c.disturbed[lines[3]],
+				c.good, c.notGood, c.wrong, c.oldest(), c.missed, c.late, c.stays, c.extra)
 			if c.wrong+c.missed+c.stays+c.extra > 0 || c.good == 0 {
 				t.Errorf("%v: %+v; want no reading wrong, no alarm missed, staying or false", k, c)
+			}
+			if c.oldest() >= 50 {
+				t.Errorf("%v: of %v readings of %v, %v were old: an answer is taken for the next request's", k, c.read, peers, c.old)
 			}
 			for _, line := range lines {
 				if k > faults.None && c.disturbed[line] == 0 {
@@ -108,7 +130,7 @@ func TestHeavyMatrix(t *testing.T) {
 				}
 			}
 		}
-		m.mailed()
+		m.mailed(since, seed+uint64(round))
 	}
 }
 
@@ -116,7 +138,7 @@ func TestHeavyMatrix(t *testing.T) {
 func (m *matrix) row(k faults.Kind, seed uint64) (c counts) {
 	m.Helper()
 	i := int(k)
-	c.disturbed = map[string]int{}
+	m.kind, m.seen, c.disturbed = k, map[string]bool{}, map[string]int{}
 	m.proxies["mail"] = m.post[i]
 	for _, p := range m.proxies {
 		p.Set(k, seed)
@@ -189,32 +211,56 @@ func (m *matrix) hold(low int, length time.Duration, c *counts, done func() bool
 	}
 }
 
-// move gives each point a value of its own that it has not had for longer than a value may be under way.
+// move gives each point a value of its own that it has not had for longer than a value may be under way, and waits until
+// the peers hold them.
 func (m *matrix) move() {
+	m.Helper()
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.count++
 	now := moment{from: time.Now()}
 	var tcp, rtu strings.Builder
+	var published []paho.Token
 	for p := range now.values {
 		v := 1000 + 100*p + m.count%97
 		if p%perPeer == m.low {
 			v = 20*p + m.count%19
 		}
 		now.values[p] = float64(v)
+		raw := (v - p) * counts1(p)
 		switch p / perPeer {
 		case 0:
-			fmt.Fprintf(&tcp, "%d=%d ", p%perPeer, v)
+			fmt.Fprintf(&tcp, "%d=%d ", p%perPeer, raw)
 		case 1:
-			fmt.Fprintf(&rtu, "%d=%d ", p%perPeer, v)
+			fmt.Fprintf(&rtu, "%d=%d ", p%perPeer, raw)
 		default:
-			m.broker.Publish(fmt.Sprint("room/p", p), 1, true, fmt.Sprintf(`{"v": %d}`, v))
+			published = append(published, m.broker.Publish(fmt.Sprint("room/p", p), 1, true, fmt.Sprintf(`{"v": %d}`, raw)))
 		}
 	}
 	fmt.Fprintln(m.tcp, tcp.String())
 	fmt.Fprintln(m.rtu, rtu.String())
+	for _, said := range m.acks {
+		if !said.Scan() {
+			m.Fatalf("a Modbus server does not take values: %v", said.Err())
+		}
+	}
+	for _, token := range published {
+		if token.Wait(); token.Error() != nil {
+			m.Fatal(token.Error())
+		}
+	}
+	now.whole = time.Now()
 	m.past = append(m.past, now)
 	m.past = m.past[max(0, len(m.past)-40):]
+}
+
+// counts1 is how many raw counts of a point make one of its unit: not two points of a peer have one scale, see scale.
+func counts1(p int) int { return 1 << (p % 4) }
+
+// scale is a point's own: from the point's number on, in steps of its own.
+func scale(p int) string {
+	const span = 32000
+	return fmt.Sprintf("{from: [0, %d], to: [%d, %d]}", span, p, p+span/counts1(p))
 }
 
 type shown struct {
@@ -223,9 +269,19 @@ type shown struct {
 	Time           time.Time
 }
 
-// underWay is the longest that a value may be on its way: a time-out of a request, a delay of the line, a foreign
-// server's own pace.
-const underWay = 2500 * time.Millisecond
+// underWay is the longest that a peer's value may be on its way to a reading.
+func (m *matrix) underWay(peer int) time.Duration {
+	const slack = 250 * time.Millisecond // of a machine that has other things to do
+	switch {
+	case peer == 0:
+		return 400*time.Millisecond + slack // its time-out: an answer belongs to one request
+	case peer == 1:
+		return 3*300*time.Millisecond + slack // an answer may be that to an earlier try of the same question
+	case m.kind == faults.Delay:
+		return 3*700*time.Millisecond + slack
+	}
+	return 2*tick + slack // out of order: a lump waits for the next
+}
 
 func (m *matrix) look(c *counts) {
 	m.Helper()
@@ -241,24 +297,43 @@ func (m *matrix) look(c *counts) {
 			continue
 		}
 		c.good++
-		if !m.was(p, s) {
+		was, old := m.was(p, s)
+		if !was {
 			c.wrong++
-			m.Errorf("%s reads %v of %v", s.Point, s.Value, s.Time)
+			m.Errorf("%v: %s reads %v of %v", m.kind, s.Point, s.Value, s.Time)
+		}
+		if key := fmt.Sprint(p, s.Time.UnixNano()); m.seen != nil && !m.seen[key] {
+			m.seen[key] = true
+			c.read[p/perPeer]++
+			if old {
+				c.old[p/perPeer]++
+			}
 		}
 	}
 }
 
-// was reports whether a point had the value while the reading may have been under way.
-func (m *matrix) was(p int, s shown) bool {
+// was reports whether a point had the value while the reading may have been under way, and whether it had it no more
+// when the answer came.
+func (m *matrix) was(p int, s shown) (was, old bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	old = true
 	for i, then := range m.past {
-		over := i+1 < len(m.past) && m.past[i+1].from.Before(s.Time.Add(-underWay))
-		if !over && !then.from.After(s.Time) && then.values[p] == s.Value {
-			return true
+		if then.from.After(s.Time) || math.Abs(then.values[p]-s.Value) > 1e-6 {
+			continue
 		}
+		if i+1 == len(m.past) {
+			return true, false
+		}
+		next := m.past[i+1]
+		was = was || next.whole.After(s.Time.Add(-m.underWay(p/perPeer)))
+		ended := next.whole
+		if p/perPeer == 2 {
+			ended = next.from // a broker sends what it is given at once: nobody asks for it
+		}
+		old = old && ended.Before(s.Time)
 	}
-	return false
+	return was, old
 }
 
 // active tells which peers' low alarms of an index are active.
@@ -299,46 +374,6 @@ func (m *matrix) activations() map[string]int {
 	return all
 }
 
-// mailed kills the program and starts it again, and waits until a letter about each alarm that rang has come. After the
-// faults the channel may rest for minutes before its next try; a start tries at once what waits on the record.
-func (m *matrix) mailed() {
-	m.Helper()
-	if err := m.program.Process.Kill(); err != nil {
-		m.Fatal(err)
-	}
-	_ = m.program.Wait() // which says that it was killed
-	m.launch(m.program.Path)
-	lost := func() (n int, names []string) {
-		m.mu.Lock()
-		defer m.mu.Unlock()
-		for p := range 3 * perPeer {
-			all := "" // to the person of the row, so that another row's letter that lists what else is active does not count
-			for _, text := range m.mails {
-				if strings.HasPrefix(text, fmt.Sprintf("ann%d@", p%perPeer)) {
-					all += text
-				}
-			}
-			// A message of several alarms names the others by station, of which each point has its own here.
-			if !regexp.MustCompile(fmt.Sprintf(`(?i)\b[ps]%d\b`, p)).MatchString(all) {
-				n, names = n+1, append(names, fmt.Sprint("p", p))
-			}
-		}
-		return n, names
-	}
-	end := time.Now().Add(60 * time.Second)
-	n, names := lost()
-	for ; n > 0 && time.Now().Before(end); n, names = lost() {
-		time.Sleep(100 * time.Millisecond)
-	}
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.Logf("%d letters about %d alarms; lost %d", len(m.mails), 3*perPeer, n)
-	if n > 0 {
-		m.Errorf("no letter about %v; the last of %d: %.300s", names, len(m.mails), strings.Join(m.mails[max(0, len(m.mails)-1):], ""))
-	}
-	m.mails = nil
-}
-
 func (m *matrix) ask(path string, into any) {
 	m.Helper()
 	resp, err := http.Get(m.address + path)
@@ -361,10 +396,13 @@ func newMatrix(t *testing.T) *matrix {
 	m := &matrix{T: t, dir: t.TempDir(), stop: ctx, proxies: map[string]*faults.Proxy{}, low: -1}
 	t.Cleanup(func() { cancel(); m.work.Wait() })
 	plc := freePort(t)
-	m.tcp, _ = m.python(python, "server.py", "tcp", port(plc))
+	var said *bufio.Scanner
+	m.tcp, said = m.python(python, "server.py", "tcp", port(plc))
 	boxEnd, lineEnd := m.pair("box")
 	lineFar, peerEnd := m.pair("peer")
-	m.rtu, _ = m.python(python, "server.py", "rtu", peerEnd)
+	m.acks = append(m.acks, said)
+	m.rtu, said = m.python(python, "server.py", "rtu", peerEnd)
+	m.acks = append(m.acks, said)
 	station := freePort(t)
 	write(t, filepath.Join(m.dir, "mosquitto.conf"), "listener "+port(station)+" 127.0.0.1\nallow_anonymous true\nuser root\n")
 	m.start(exec.Command(mosquitto, "-c", filepath.Join(m.dir, "mosquitto.conf")))
@@ -455,7 +493,7 @@ points:
 		from := []string{fmt.Sprintf("link: plc, unit-id: 1, holding: %d, type: int16, every: 500ms", p%perPeer),
 			fmt.Sprintf("link: line, unit-id: 1, holding: %d, type: int16, every: 500ms", p%perPeer),
 			fmt.Sprintf("link: yard, topic: room/p%d, value: /v, stale-after: 5s", p)}[p/perPeer]
-		site += fmt.Sprintf("  room.p%d: {station: s%d, %s, unit: kPa}\n", p, p, from)
+		site += fmt.Sprintf("  room.p%d: {station: s%d, %s, scale: %s, unit: kPa}\n", p, p, from, scale(p))
 		rules += fmt.Sprintf("  low-%d: {point: room.p%d, low: 550 kPa, deadband: 30 kPa, on-delay: 1s, off-delay: 1s, severity: severe, time-to-respond: 1m, response: Stop loading., call-out: row-%d}\n", p, p, p%perPeer)
 	}
 	people, channels, calls := "people:\n", "channels:\n", "call-outs:\n"
@@ -521,10 +559,10 @@ func (m *matrix) letters(python string) string {
 	}
 	go func() { // ends with the server's output
 		for lines.Scan() {
-			var letter struct{ To, Text string }
-			if json.Unmarshal(lines.Bytes(), &letter) == nil {
+			var l letter
+			if json.Unmarshal(lines.Bytes(), &l) == nil {
 				m.mu.Lock()
-				m.mails = append(m.mails, letter.To+"\n"+letter.Text)
+				m.mails = append(m.mails, l)
 				m.mu.Unlock()
 			}
 		}

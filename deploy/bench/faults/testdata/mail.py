@@ -1,4 +1,4 @@
-# A foreign mail server (aiosmtpd): prints its port, then recipients and text of each mail that it took, a JSON object a line.
+# A foreign mail server (aiosmtpd): prints its port, then recipients, Message-ID and text of each mail that it took, a JSON object a line.
 import email
 import json
 import socket
@@ -14,7 +14,7 @@ class Handler:
         for part in letter.walk():
             if part.get_content_type() == "text/plain":
                 text += "\n" + part.get_payload(decode=True).decode("utf-8", "replace")
-        print(json.dumps({"to": " ".join(envelope.rcpt_tos), "text": text}), flush=True)
+        print(json.dumps({"to": " ".join(envelope.rcpt_tos), "id": letter["message-id"], "text": text}), flush=True)
         return "250 2.0.0 taken"
 
 

@@ -1,4 +1,4 @@
-# A foreign Modbus server (pymodbus): server.py tcp PORT | rtu DEVICE. Lines of standard input set holding registers: ADDRESS VALUE.
+# A foreign Modbus server (pymodbus): server.py tcp PORT | rtu DEVICE. Lines of standard input set holding registers: ADDRESS=VALUE ...; each is answered with a line when it is done.
 import sys
 import threading
 
@@ -14,6 +14,7 @@ def listen():
         for pair in line.split():
             address, value = pair.split("=")
             slave.setValues(3, int(address), [int(value)])
+        print("done", flush=True)
 
 
 threading.Thread(target=listen, daemon=True).start()
