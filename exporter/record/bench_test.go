@@ -181,6 +181,9 @@ func BenchmarkJournal(b *testing.B) {
 			at = at.Add(100 * time.Second)
 			c.Lines[i].Time = at
 		}
+		if n == 0 { // the record was made today
+			c.Lines[0] = record.Line{At: clock.Now(), Kind: record.ClockStepped, Length: time.Hour, Time: at.Add(-99_900 * time.Second)}
+		}
 		commit(b, r, c)
 	}
 	day := at.Add(-50 * 24 * time.Hour)

@@ -67,11 +67,15 @@ type span struct{ lo, hi uint64 }
 
 func (s *span) empty() bool { return s.lo >= s.hi }
 
+// sqlWhole asks for the two ends apart: for both at once SQLite goes through all lines.
+const sqlWhole = `SELECT coalesce((SELECT min(seq) FROM journal), 0), coalesce((SELECT max(seq) + 1 FROM journal), 0)`
+
 // spans returns where lines of the wanted time can be, in the order asked for. Between two jumps of the clock the
-// sequence is in order of time, so each such piece is cut by bisection; the lines' own times are compared later.
+// sequence is in order of time, so each such piece is cut by its ends or by bisection; the lines' own times are
+// compared later.
 func (r *Reader) spans(ctx context.Context, q *Query) ([]span, error) {
 	var whole span
-	err := r.db.QueryRowContext(ctx, `SELECT coalesce(min(seq), 0), coalesce(max(seq) + 1, 0) FROM journal`).Scan(&whole.lo, &whole.hi)
+	err := r.db.QueryRowContext(ctx, sqlWhole).Scan(&whole.lo, &whole.hi)
 	if err != nil {
 		return nil, err
 	}
@@ -96,70 +100,94 @@ func (r *Reader) spans(ctx context.Context, q *Query) ([]span, error) {
 	return spans, nil
 }
 
-// pieces cuts the whole at the jumps and each piece to the wanted time.
+// pieces cuts the whole at the jumps and each piece to the wanted time. There is a piece for each restart of the box, so
+// only those that begin before the wanted time and end in it, or the other way round, are looked into.
 func (r *Reader) pieces(ctx context.Context, q *Query, whole span) ([]span, error) {
-	cuts, err := r.jumps(ctx)
+	pieces, err := r.jumps(ctx, whole)
 	if err != nil {
 		return nil, err
 	}
 	var spans []span
-	lo := whole.lo
-	for _, cut := range append(cuts, whole.hi) {
-		if cut <= lo {
-			continue
-		}
-		s := span{lo, min(cut, whole.hi)}
-		if err := r.cut(ctx, q, &s); err != nil {
+	for _, p := range pieces {
+		if err := r.cut(ctx, q, &p); err != nil {
 			return nil, err
 		}
-		if !s.empty() {
-			spans = append(spans, s)
-		}
-		if lo = cut; lo >= whole.hi {
-			break
+		switch n := len(spans); {
+		case p.empty():
+		case n > 0 && spans[n-1].hi == p.lo: // the lines between two jumps in the wanted time are read with those around them
+			spans[n-1].hi = p.hi
+		default:
+			spans = append(spans, p.span)
 		}
 	}
 	return spans, nil
 }
 
-// jumps returns the lines at which the wall time may have stepped.
-func (r *Reader) jumps(ctx context.Context) ([]uint64, error) {
-	rows, err := r.db.QueryContext(ctx, `SELECT seq FROM journal WHERE jump = 1 ORDER BY seq`)
+// piece is a span without a jump within, and the times of its first and its last line, in milliseconds.
+type piece struct {
+	span
+	first, last int64
+}
+
+// sqlPieces gives the first lines of the pieces from ?1 up to but not including ?2, with the time of the line before
+// each. The sequence has no gaps.
+const sqlPieces = `SELECT seq, time, 0 FROM journal WHERE seq = ?1
+	UNION ALL SELECT j.seq, j.time, p.time FROM journal j JOIN journal p ON p.seq = j.seq - 1 WHERE j.jump = 1 AND j.seq > ?1 AND j.seq < ?2
+	UNION ALL SELECT ?2, 0, time FROM journal WHERE seq = ?2 - 1 ORDER BY 1`
+
+// jumps cuts the whole at the lines at which the wall time may have stepped.
+func (r *Reader) jumps(ctx context.Context, whole span) ([]piece, error) {
+	rows, err := r.db.QueryContext(ctx, sqlPieces, whole.lo, whole.hi)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
-	var list []uint64
+	var list []piece
 	for rows.Next() {
-		var seq uint64
-		if err := rows.Scan(&seq); err != nil {
+		var p piece
+		var before int64
+		if err := rows.Scan(&p.lo, &p.first, &before); err != nil {
 			return nil, err
 		}
-		list = append(list, seq)
+		if n := len(list); n > 0 {
+			list[n-1].hi, list[n-1].last = p.lo, before
+		}
+		list = append(list, p)
 	}
-	return list, rows.Err()
+	return list[:max(0, len(list)-1)], rows.Err()
 }
 
 // cut narrows a piece to the wanted time, give or take what the clock may have been slewed.
-func (r *Reader) cut(ctx context.Context, q *Query, s *span) error {
-	var failed error
-	first := func(since time.Time) uint64 {
-		ms := since.UnixMilli()
-		n := sort.Search(int(s.hi-s.lo), func(i int) bool {
+func (r *Reader) cut(ctx context.Context, q *Query, p *piece) error {
+	lookup, failed := r.prepared(ctx, `SELECT time FROM journal WHERE seq = ?`)
+	if failed != nil {
+		return failed
+	}
+	since := func(wanted time.Time) uint64 {
+		ms := wanted.UnixMilli()
+		switch {
+		case p.first >= ms:
+			return p.lo
+		case p.last < ms-slewing.Milliseconds(): // lines before the last may be so much later than it
+			return p.hi
+		}
+		n := sort.Search(int(p.hi-p.lo), func(i int) bool {
 			var at int64
-			if err := r.db.QueryRowContext(ctx, `SELECT time FROM journal WHERE seq = ?`, s.lo+uint64(i)).Scan(&at); err != nil {
+			if err := lookup.QueryRowContext(ctx, p.lo+uint64(i)).Scan(&at); err != nil {
 				failed = err
 			}
 			return at >= ms
 		})
-		return s.lo + uint64(n)
+		return p.lo + uint64(n)
 	}
+	lo, hi := p.lo, p.hi
 	if !q.To.IsZero() {
-		s.hi = first(q.To.Add(slewing))
+		hi = since(q.To.Add(slewing))
 	}
 	if !q.From.IsZero() {
-		s.lo = first(q.From.Add(-slewing))
+		lo = since(q.From.Add(-slewing))
 	}
+	p.lo, p.hi = lo, hi
 	return failed
 }
 

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"roundsman/collector"
@@ -146,4 +147,53 @@ func TestJournalReader(t *testing.T) {
 	if err := r.Backup(t.Context(), copied); err == nil {
 		t.Error("a backup overwrote a file")
 	}
+}
+
+// A box that was started often, some of the times with a clock that was set late or never: every span of time gives what
+// going through all lines one by one gives.
+func TestJournalOfManyStarts(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		random := rand.New(rand.NewPCG(7, 7))
+		c := newLateClock(t)
+		for boot := range 40 {
+			c.remarks(1 + random.IntN(20))
+			if random.IntN(3) > 0 {
+				c.set() // dates what was written since the boot, in this run and those before
+				c.remarks(random.IntN(20))
+			}
+			if boot == 39 {
+				break
+			}
+			c.kill()
+			if random.IntN(2) == 0 {
+				time.Sleep(time.Duration(random.IntN(100)) * time.Hour)
+				c.reboot() // else only the program is started again
+				c.start()
+				continue
+			}
+			c.open()
+		}
+		all := recordtest.Lines(t, c.r.Reader, record.Query{})
+		undated, found := 0, 0
+		for range 400 / fewer {
+			from := all[random.IntN(len(all))].Time
+			q := record.Query{From: from, To: from.Add(time.Duration(random.IntN(200)) * time.Hour), Newest: random.IntN(2) == 0}
+			got := recordtest.Lines(t, c.r.Reader, q)
+			if diff := recordtest.SameLines(scanAll(all, q), got); diff != "" {
+				t.Fatalf("%+v (-want +got):\n%.2000s", q, diff)
+			}
+			found += len(got)
+			for _, l := range got {
+				if l.Undated {
+					undated++
+				}
+			}
+		}
+		if found < 4000/fewer || undated == 0 || undated == found {
+			t.Errorf("of %d lines found %d were undated: the spans prove little", found, undated)
+		}
+		if err := c.r.Close(); err != nil {
+			t.Error(err)
+		}
+	})
 }
