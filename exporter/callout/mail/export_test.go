@@ -4,9 +4,8 @@ import (
 	"context"
 	"errors"
 	"net"
+	"net/smtp"
 	"time"
-
-	"github.com/wneessen/go-mail/smtp"
 )
 
 // LoginError returns what becomes of a login over a connection that counts as

@@ -1,15 +1,20 @@
 package mail
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"html"
+	"io"
+	"mime/multipart"
+	"mime/quotedprintable"
+	netmail "net/mail"
+	"net/textproto"
 	"strings"
+	"time"
 	"unicode/utf8"
-
-	gomail "github.com/wneessen/go-mail"
 
 	"roundsman/exporter/callout"
 	"roundsman/rules"
@@ -20,7 +25,7 @@ const titleLimit = 180
 
 // letter is one mail ready for the wire.
 type letter struct {
-	msg      *gomail.Msg
+	text     []byte // headers and body, lines ended by CR LF
 	from, to string // of the envelope
 	id       string // the Message-ID, with its angle brackets
 }
@@ -42,40 +47,101 @@ func (c *Channel) compose(m *callout.Message) (*letter, error) {
 	if m.Title == "" {
 		return nil, errors.New("message has no title")
 	}
-	msg := gomail.NewMsg(gomail.WithNoDefaultUserAgent(), gomail.WithCharset(gomail.CharsetUTF8))
-	msg.FromMailAddress(c.from)
-	msg.ToMailAddress(to)
-	if c.replyTo != nil {
-		msg.ReplyToMailAddress(c.replyTo)
+	l := &letter{from: c.from.Address, to: to.Address, id: c.id("m", m.Key)}
+	var b bytes.Buffer
+	c.head(&b, l.id, to, m)
+	if err := c.body(&b, m); err != nil {
+		return nil, err
 	}
-	l := &letter{msg: msg, from: c.from.Address, to: to.Address, id: c.id("m", m.Key)}
-	c.head(l, m)
-	msg.SetBodyString(gomail.TypeTextPlain, c.plain(m))
-	if m.HTML != "" {
-		msg.AddAlternativeString(gomail.TypeTextHTML, rich(m))
-	}
+	l.text = b.Bytes()
 	return l, nil
 }
 
-// head sets the headers beside the addresses.
-func (c *Channel) head(l *letter, m *callout.Message) {
-	if title := subject(m.Title); simple(title) {
-		l.msg.SetGenHeader(gomail.HeaderSubject, title) // folded by the library
-	} else {
-		l.msg.SetGenHeaderPreformatted(gomail.HeaderSubject, title)
+// head writes the headers of the mail itself.
+func (c *Channel) head(b *bytes.Buffer, id string, to *netmail.Address, m *callout.Message) {
+	field := func(name, value string) { b.WriteString(folded(name, value)) }
+	field("Date", c.opts.Now().In(m.Created.Location()).Format(time.RFC1123Z)) // as RFC 5322, section 3.3, has it
+	field("From", mailbox(c.from))
+	field("To", mailbox(to))
+	if c.replyTo != nil {
+		field("Reply-To", mailbox(c.replyTo))
 	}
-	l.msg.SetDateWithValue(c.opts.Now().In(m.Created.Location()))
-	l.msg.SetMessageIDWithValue(strings.Trim(l.id, "<>"))
+	field("Subject", subject(m.Title))
+	field("Message-ID", id)
 	if m.Thread != "" {
 		// The head of the thread is no mail that was sent: nobody can have missed it.
 		root := c.id("t", m.Thread)
-		l.msg.SetGenHeader(gomail.HeaderInReplyTo, root)
-		l.msg.SetGenHeader(gomail.HeaderReferences, root)
+		field("In-Reply-To", root)
+		field("References", root)
 	}
-	l.msg.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834, section 5: holiday notes do not answer
+	field("Auto-Submitted", "auto-generated") // RFC 3834, section 5: holiday notes do not answer
 	if m.Priority == rules.HighPriority {
-		l.msg.SetGenHeader(gomail.HeaderImportance, "high") // RFC 4021, section 2.1.54
+		field("Importance", "high") // RFC 4021, section 2.1.54
 	}
+	field("MIME-Version", "1.0")
+}
+
+// body writes what the mail says, with the headers of its kind (RFC 2046): the plain text, and the HTML where there is one.
+func (c *Channel) body(b *bytes.Buffer, m *callout.Message) error {
+	if m.HTML == "" {
+		h := partHeader("text/plain")
+		for _, name := range []string{typeField, codingField} {
+			b.WriteString(folded(name, h.Get(name)))
+		}
+		b.WriteString("\r\n")
+		return encode(b, c.plain(m))
+	}
+	parts := multipart.NewWriter(b)
+	b.WriteString(folded(typeField, "multipart/alternative; boundary="+parts.Boundary()) + "\r\n")
+	for _, part := range []struct{ kind, text string }{{"text/plain", c.plain(m)}, {"text/html", rich(m)}} {
+		w, err := parts.CreatePart(partHeader(part.kind))
+		if err == nil {
+			err = encode(w, part.text)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return parts.Close()
+}
+
+const typeField, codingField = "Content-Type", "Content-Transfer-Encoding"
+
+func partHeader(kind string) textproto.MIMEHeader {
+	return textproto.MIMEHeader{typeField: {kind + "; charset=UTF-8"}, codingField: {"quoted-printable"}}
+}
+
+// encode writes text in lines of at most 76 characters of ASCII (RFC 2045, section 6.7).
+func encode(w io.Writer, text string) error {
+	q := quotedprintable.NewWriter(w)
+	if _, err := io.WriteString(q, text); err != nil {
+		return err
+	}
+	return q.Close()
+}
+
+// lineRoom is the longest line that may hold an encoded word (RFC 2047, section 2).
+const lineRoom = 76
+
+// folded writes a header field, its lines broken at spaces (RFC 5322, section 2.2.3), never before the first word.
+func folded(name, value string) string {
+	text, line := "", name+":"
+	for i, word := range strings.Split(value, " ") {
+		if i > 0 && len(line)+1+len(word) > lineRoom {
+			text += line + "\r\n"
+			line = ""
+		}
+		line += " " + word
+	}
+	return text + line + "\r\n"
+}
+
+// mailbox writes an address with its name, which becomes encoded words where it is not plain text in short words.
+func mailbox(a *netmail.Address) string {
+	if a.Name == "" || simple(a.Name) && !strings.ContainsAny(a.Name, "\"\\") {
+		return a.String()
+	}
+	return encodedWords(a.Name, inPhrase) + " <" + a.Address + ">"
 }
 
 // id makes a Message-ID (RFC 5322, section 3.6.4) of a text: the same text, the same id.
@@ -85,8 +151,7 @@ func (c *Channel) id(kind, text string) string {
 }
 
 // subject shortens a title and puts it into words that can be folded. What is not plain text in short words becomes
-// encoded words (RFC 2047): also a text that only looks like one. They are made here because
-// the library's first line, with the header's name, would be too long, and it breaks the line before the first word.
+// encoded words (RFC 2047): also a text that only looks like one.
 func subject(title string) string {
 	if utf8.RuneCountInString(title) > titleLimit {
 		title = string([]rune(title)[:titleLimit-3]) + "..."
@@ -94,21 +159,27 @@ func subject(title string) string {
 	if simple(title) {
 		return title
 	}
+	return encodedWords(title, inText)
+}
+
+// encodedWords makes encoded words of a text, each with whole characters and short enough to stand on the first line of
+// its header: Go's own are longer than that. plain stands for itself.
+func encodedWords(text, plain string) string {
 	var words []string
 	word := ""
-	for _, r := range title {
-		c := encodeQ(string(r))
+	for _, r := range text {
+		c := encodeQ(string(r), plain)
 		if len(word)+len(c) > wordRoom {
 			words = append(words, word)
 			word = ""
 		}
 		word += c
 	}
-	return "=?utf-8?q?" + strings.Join(append(words, word), "?=\r\n =?utf-8?q?") + "?="
+	return "=?utf-8?q?" + strings.Join(append(words, word), "?= =?utf-8?q?") + "?="
 }
 
-// wordRoom is what fits between '=?utf-8?q?' and '?=' on a line of 76 that begins with 'Subject: '.
-const wordRoom = 76 - len("Subject: ") - len("=?utf-8?q??=")
+// wordRoom is what fits between the marks on a line that begins with the longest name of a header with encoded words.
+const wordRoom = lineRoom - len("Reply-To: ") - len("=?utf-8?q??=")
 
 // simple reports whether a title can stand as it is: a mail program folds between its words.
 func simple(title string) bool {
@@ -120,14 +191,20 @@ func simple(title string) bool {
 		strings.TrimSpace(title) == title && !strings.Contains(title, "  ")
 }
 
-// encodeQ is the Q encoding (RFC 2047, section 4.2) of one character.
-func encodeQ(character string) string {
+// What beside letters and digits stands for itself in an encoded word, in a text and in a name (RFC 2047, section 5).
+const (
+	inText   = "!*+-/.,:%"
+	inPhrase = "!*+-/"
+)
+
+// encodeQ is the Q encoding (RFC 2047, section 4.2) of one character, unless it is plain.
+func encodeQ(character, plain string) string {
 	var s string
 	for _, c := range []byte(character) {
 		switch {
 		case c == ' ':
 			s += "_"
-		case c >= '0' && c <= '9', c|0x20 >= 'a' && c|0x20 <= 'z', strings.IndexByte("!*+-/.,:%", c) >= 0:
+		case c >= '0' && c <= '9', c|0x20 >= 'a' && c|0x20 <= 'z', strings.IndexByte(plain, c) >= 0:
 			s += string(rune(c))
 		default:
 			s += fmt.Sprintf("=%02X", c)

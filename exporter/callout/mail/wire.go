@@ -7,13 +7,11 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"net/smtp"
 	"net/textproto"
 	"strconv"
 	"strings"
 	"time"
-
-	gomail "github.com/wneessen/go-mail"
-	"github.com/wneessen/go-mail/smtp"
 
 	"roundsman/exporter/callout"
 	"roundsman/exporter/callout/internal/post"
@@ -22,7 +20,7 @@ import (
 // parting is how long the server may take to say goodbye; it has the mail already.
 const parting = 2 * time.Second
 
-// deliver takes the letter to the server. The commands are given one by one, not by the library's Send: what an error
+// deliver takes the letter to the server. The commands are given one by one, not by the library's SendMail: what an error
 // means depends on which of them it answers, and a server that has the mail may do what it likes at the goodbye.
 func (c *Channel) deliver(ctx context.Context, l *letter) error {
 	s := session{channel: c}
@@ -34,17 +32,17 @@ func (c *Channel) deliver(ctx context.Context, l *letter) error {
 	if err := c.logIn(client); err != nil {
 		return c.judge(ctx, "login", err)
 	}
-	if err := client.Mail("<" + l.from + ">"); err != nil {
+	if err := mailFrom(client, l.from); err != nil {
 		return c.judge(ctx, "sender", err)
 	}
-	if err := client.Rcpt("<" + l.to + ">"); err != nil {
+	if err := client.Rcpt(l.to); err != nil {
 		return c.judge(ctx, "recipient", err)
 	}
 	w, err := client.Data()
 	if err != nil {
 		return c.judge(ctx, "data", err)
 	}
-	if _, err := l.msg.WriteTo(w); err != nil {
+	if _, err := w.Write(l.text); err != nil {
 		return c.judge(ctx, "data", err) // without its end the server drops the mail
 	}
 	if err := w.Close(); err != nil {
@@ -74,7 +72,7 @@ func (s *session) close() {
 
 // greet connects, with encryption as the options say.
 func (s *session) greet(ctx context.Context) (*smtp.Client, error) {
-	c, sending := s.channel, ctx
+	c := s.channel
 	config := &tls.Config{ServerName: c.opts.Host, MinVersion: tls.VersionTLS12}
 	if c.opts.CAFile != "" {
 		pool, err := post.Roots(c.opts.CAFile)
@@ -83,21 +81,16 @@ func (s *session) greet(ctx context.Context) (*smtp.Client, error) {
 		}
 		config.RootCAs = pool
 	}
-	g, err := gomail.NewClient(c.opts.Host, gomail.WithPort(c.opts.Port), gomail.WithTimeout(c.opts.Timeout),
-		gomail.WithHELO(c.opts.Domain), gomail.WithTLSPolicy(gomail.NoTLS), // the encryption is made here
-		gomail.WithoutSMTPUTF8(), // the addresses are ASCII, the rest is encoded
-		gomail.WithDialContextFunc(func(ctx context.Context, _, _ string) (net.Conn, error) {
-			conn, err := s.dial(ctx, config)
-			if err == nil { // watched with the sender's context: the library's ends when it has greeted
-				s.conn, s.release = conn, context.AfterFunc(sending, func() { conn.Close() })
-			}
-			return conn, err
-		}))
+	conn, err := s.dial(ctx, config)
 	if err != nil {
 		return nil, err
 	}
-	client, err := g.DialToSMTPClientWithContext(ctx)
-	if err != nil || c.opts.Security != StartTLS {
+	s.conn, s.release = conn, context.AfterFunc(ctx, func() { conn.Close() })
+	client, err := smtp.NewClient(conn, c.opts.Host)
+	if err != nil {
+		return nil, err
+	}
+	if err := client.Hello(c.opts.Domain); err != nil || c.opts.Security != StartTLS {
 		return client, err
 	}
 	if ok, _ := client.Extension("STARTTLS"); !ok {
@@ -107,6 +100,19 @@ func (s *session) greet(ctx context.Context) (*smtp.Client, error) {
 		return nil, fmt.Errorf("STARTTLS: %w", err)
 	}
 	return client, nil
+}
+
+// mailFrom names the sender, without the parameters that the library adds where a server offers them: the addresses are
+// ASCII and the rest is encoded, so that no server on the way needs to know SMTPUTF8 (RFC 6531) or 8BITMIME (RFC 6152).
+func mailFrom(client *smtp.Client, from string) error {
+	id, err := client.Text.Cmd("MAIL FROM:<%s>", from)
+	if err != nil {
+		return err
+	}
+	client.Text.StartResponse(id)
+	defer client.Text.EndResponse(id)
+	_, _, err = client.Text.ReadResponse(250)
+	return err
 }
 
 // dial opens the way, with TLS at once where the options say so.
@@ -127,11 +133,14 @@ func (s *session) dial(ctx context.Context, config *tls.Config) (net.Conn, error
 	return conn, nil
 }
 
-// logIn gives name and password, by PLAIN (RFC 4616) where the server has it, else by LOGIN. Both refuse to go over a
-// connection in the clear.
+// logIn gives name and password, by PLAIN (RFC 4616) where the server has it, else by LOGIN; never over a connection in
+// the clear.
 func (c *Channel) logIn(client *smtp.Client) error {
 	if c.opts.Password == nil {
 		return nil
+	}
+	if _, secure := client.TLSConnectionState(); !secure && !loopback(c.opts.Host) {
+		return errors.New("not over a connection in the clear")
 	}
 	ok, offered := client.Extension("AUTH")
 	if !ok {
@@ -144,19 +153,40 @@ func (c *Channel) logIn(client *smtp.Client) error {
 	ways := " " + strings.ToUpper(offered) + " "
 	switch {
 	case strings.Contains(ways, " PLAIN "):
-		return unquoted(client.Auth(smtp.PlainAuth("", c.opts.Username, password, c.opts.Host, false)))
+		return unquoted(client.Auth(smtp.PlainAuth("", c.opts.Username, password, c.opts.Host)))
 	case strings.Contains(ways, " LOGIN "):
-		return unquoted(client.Auth(smtp.LoginAuth(c.opts.Username, password, c.opts.Host, false)))
+		return unquoted(client.Auth(&login{answers: []string{c.opts.Username, password}}))
 	}
 	return fmt.Errorf("the server offers only %s; PLAIN or LOGIN is needed", clean(offered))
+}
+
+// loopback reports whether the host is this machine, which the library too counts as safe.
+func loopback(host string) bool { return host == "localhost" || host == "127.0.0.1" || host == "::1" }
+
+// login is the way LOGIN, which no standard has but many servers: it answers each of two questions, whatever they are.
+type login struct{ answers []string }
+
+// Start names the way.
+func (l *login) Start(*smtp.ServerInfo) (string, []byte, error) { return "LOGIN", nil, nil }
+
+// Next answers the next question.
+func (l *login) Next(_ []byte, more bool) ([]byte, error) {
+	if !more {
+		return nil, nil
+	}
+	if len(l.answers) == 0 {
+		return nil, errors.New("a third question")
+	}
+	answer := l.answers[0]
+	l.answers = l.answers[1:]
+	return []byte(answer), nil
 }
 
 // unquoted keeps an error of the login only where its text cannot hold what the server said: that may be our secret.
 func unquoted(err error) error {
 	var reply *textproto.Error
 	var network net.Error
-	if err == nil || errors.As(err, &reply) || errors.As(err, &network) || errors.Is(err, io.EOF) ||
-		errors.Is(err, smtp.ErrUnencrypted) {
+	if err == nil || errors.As(err, &reply) || errors.As(err, &network) || errors.Is(err, io.EOF) {
 		return err
 	}
 	return errors.New("the server's answers make no sense")
