@@ -39,7 +39,8 @@ func showAs(w http.ResponseWriter, status int, name string, data any) error {
 	return nil
 }
 
-func (p *Panel) sheetPage(w http.ResponseWriter, _ *http.Request) error {
+func (p *Panel) sheetPage(w http.ResponseWriter, r *http.Request) error {
+	p.looked(r.Context())
 	v, now := p.now()
 	return show(w, "sheet.html", p.sheet(v, now))
 }

@@ -134,14 +134,15 @@ type Panel struct {
 
 	shared   shared                 // what streams send
 	drawings drawings               // of the pages of points
-	traces   atomic.Pointer[traces] // of the sheet; nil before the first
+	traces   atomic.Pointer[traces] // of the sheet; nil before Run
+	looks    chan struct{}          // one token: somebody looked at them since they were drawn
 	log      sinceLog               // since when states are as they are
 }
 
 // New returns a panel over board.
 func New(board *exporter.Board, opts Options) *Panel {
 	opts = opts.withDefaults()
-	return &Panel{board: board, opts: opts, streams: make(chan struct{}, opts.MaxStreams)}
+	return &Panel{board: board, opts: opts, streams: make(chan struct{}, opts.MaxStreams), looks: make(chan struct{}, 1)}
 }
 
 // Handler returns the handler of all the panel's paths. It answers 404 with a

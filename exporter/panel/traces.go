@@ -22,16 +22,45 @@ const (
 	traceEvery = time.Minute
 	// traceShare of the time at most is spent on drawing: a large site on a slow box is drawn less often.
 	traceShare = 50
+	// traceHold is how long a page waits for traces, when nobody had looked for a while.
+	traceHold = time.Second
 )
 
 // traces are the last hour of each point, small, as drawn last. They do not change.
 type traces struct {
-	site *exporter.Site
-	svg  []template.HTML // by point; "" for none
+	site  *exporter.Site
+	svg   []template.HTML // by point; "" for none
+	until time.Time       // that they are new enough to be shown
+	next  chan struct{}   // closed when others take their place
 }
 
-// Run keeps what the pages show beside the view: the traces of the last hour, drawn once a minute for all viewers, and
-// since when states are as they are. It ends with ctx and touches nothing of the judge's.
+// looked tells that somebody looks at traces. Where nobody did for so long that they are old, it waits for new ones, but not long.
+func (p *Panel) looked(ctx context.Context) {
+	select {
+	case p.looks <- struct{}{}:
+	default: // it is told already
+	}
+	t := p.traces.Load()
+	if p.opts.Trends == nil || t == nil || time.Now().Before(t.until) {
+		return
+	}
+	select {
+	case <-t.next:
+	case <-time.After(traceHold):
+	case <-ctx.Done():
+	}
+}
+
+// put puts traces in the place of the ones before.
+func (p *Panel) put(t *traces) {
+	t.next = make(chan struct{})
+	if old := p.traces.Swap(t); old != nil {
+		close(old.next)
+	}
+}
+
+// Run keeps what the pages show beside the view: the traces of the last hour, drawn once a minute for all viewers while there
+// are any, and since when states are as they are. It ends with ctx and touches nothing of the judge's.
 func (p *Panel) Run(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return p.keepTraces(ctx) })
@@ -40,35 +69,47 @@ func (p *Panel) Run(ctx context.Context) error {
 }
 
 func (p *Panel) keepTraces(ctx context.Context) error {
+	if p.traces.Load() == nil {
+		p.put(&traces{site: p.board.Peek().Site}) // from now on a page may wait for more
+	}
 	for {
+		select {
+		case <-p.looks:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
 		begun := time.Now()
-		if err := p.drawTraces(ctx); err != nil && ctx.Err() == nil {
+		made, err := p.drawTraces(ctx)
+		if err != nil && ctx.Err() == nil {
 			p.opts.Log.Error("traces not drawn", "err", err)
 		}
+		wait := max(made.wait(), traceShare*time.Since(begun))
+		made.until = time.Now().Add(wait + traceEvery)
+		p.put(made)
 		select {
-		case <-time.After(max(p.traceWait(), traceShare*time.Since(begun))):
+		case <-time.After(wait):
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
 }
 
-// traceWait is the time to the next drawing: short as long as there is nothing to draw, after a first start.
-func (p *Panel) traceWait() time.Duration {
-	if t := p.traces.Load(); t != nil && !slices.ContainsFunc(t.svg, func(s template.HTML) bool { return s != "" }) {
+// wait is the time to the next drawing: short as long as there is nothing to draw, after a first start.
+func (t *traces) wait() time.Duration {
+	if !slices.ContainsFunc(t.svg, func(s template.HTML) bool { return s != "" }) {
 		return traceEvery / 6
 	}
 	return traceEvery
 }
 
-// drawTraces draws all traces anew, one after the other as the record hands them out. What cannot be read leaves the old ones.
-func (p *Panel) drawTraces(ctx context.Context) error {
-	if p.opts.Trends == nil {
-		return nil
-	}
-	v := p.board.View()
-	all := limitsOf(v.Site)
+// drawTraces draws all traces anew, one after the other as the record hands them out. Those from an error on are not there.
+func (p *Panel) drawTraces(ctx context.Context) (*traces, error) {
+	v := p.board.Peek() // drawing is no reason for another view
 	made := &traces{site: v.Site, svg: make([]template.HTML, len(v.Site.Points))}
+	if p.opts.Trends == nil {
+		return made, nil
+	}
+	all := limitsOf(v.Site)
 	var names []string
 	places := map[string]int{}
 	for i := range v.Site.Points {
@@ -79,15 +120,14 @@ func (p *Panel) drawTraces(ctx context.Context) error {
 	to := v.Time.Truncate(traceStep).Add(traceStep)
 	for of, err := range p.opts.Trends.Each(ctx, names, to.Add(-traceSpan), to, traceStep) {
 		if err != nil {
-			return err
+			return made, err
 		}
 		i := places[of.Point]
 		if pt := &v.Site.Points[i]; of.Unit == pt.Unit {
 			made.svg[i] = p.trace(pt, to, of.Steps, all[i])
 		}
 	}
-	p.traces.Store(made)
-	return nil
+	return made, nil
 }
 
 func (p *Panel) trace(pt *collector.Point, to time.Time, steps []exporter.TrendStep, l limits) template.HTML {
@@ -187,11 +227,12 @@ func stateChanged(pt *collector.Point, a, b collector.Reading) bool {
 // dress adds to the rows of a sheet what is not of the view: traces, and since when.
 func (p *Panel) dress(s *sheet, v *exporter.View) {
 	drawn := p.traces.Load()
+	fresh := drawn != nil && time.Now().Before(drawn.until)
 	at := p.wallTime(v.At).In(siteZone(v))
 	for i := range s.Stations {
 		for j := range s.Stations[i].Rows {
 			r := &s.Stations[i].Rows[j]
-			if drawn != nil && samePlaces(drawn.site, v.Site) && r.place < len(drawn.svg) {
+			if fresh && samePlaces(drawn.site, v.Site) && r.place < len(drawn.svg) {
 				r.Trace = drawn.svg[r.place]
 			}
 			if m := p.log.of(v.Site, r.place); m != 0 && (r.Kind == "state" || r.Quality == "bad") {
