@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -49,10 +50,29 @@ func fateOf(rows []record.Sending, mails []letter) (f fate) {
 			f.lost = append(f.lost, fmt.Sprintf("%s for %s about %s: %s after %d tries, and the server never took it", r.Key, r.Contact, r.Alarm, r.State, r.Tries))
 		}
 	}
+	f.lost = append(f.lost, gaps(rows)...)
 	for letter, n := range taken {
 		f.lost = append(f.lost, fmt.Sprintf("%s came %d times and is no message of the record to this person", letter, n))
 	}
 	return f
+}
+
+// gaps tells which messages were made and are not on the record: their keys end with a number that counts them from 1.
+func gaps(rows []record.Sending) (lost []string) {
+	there, last := map[int]bool{}, 0
+	for _, r := range rows {
+		n, err := strconv.Atoi(r.Key[strings.LastIndexByte(r.Key, '-')+1:])
+		if err != nil {
+			lost = append(lost, r.Key+" has no number")
+		}
+		there[n], last = true, max(last, n)
+	}
+	for n := 1; n < last; n++ {
+		if !there[n] {
+			lost = append(lost, fmt.Sprintf("message %d was made and is not on the record", n))
+		}
+	}
+	return lost
 }
 
 // outbox reads the messages of the record beside the program, or after its end.
