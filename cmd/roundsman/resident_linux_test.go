@@ -169,7 +169,7 @@ func BenchmarkResident(b *testing.B) {
 // an hour before the start, at 100 to 10,000 points.
 func BenchmarkResidentGrowth(b *testing.B) {
 	binary := builtDaemon(b)
-	for _, n := range []int{100, 1000, 10000} {
+	for _, n := range []int{100, 1000, 5000, 10000} {
 		b.Run(fmt.Sprintf("points=%d", n), func(b *testing.B) {
 			site := modbusSite(b, plcs(b, (n+roomPoints-1)/roomPoints, min(n, roomPoints)), n, true)
 			for b.Loop() {

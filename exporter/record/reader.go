@@ -45,11 +45,16 @@ func Read(path string) (*Reader, error) {
 // readers is how many may read at a time; more wait.
 const readers = 2
 
+// idleReader is how long a connection that nobody reads through is kept: its cache and statements take some 500 KiB, and it
+// is made anew in a millisecond.
+const idleReader = time.Minute
+
 func newReader(path string) (*Reader, error) {
 	db, err := connect(path, reading, readers)
 	if err != nil {
 		return nil, err
 	}
+	db.SetConnMaxIdleTime(idleReader)
 	return &Reader{path: path, db: db}, nil
 }
 

@@ -203,9 +203,9 @@ func uri(path, params string) (string, error) {
 // pages of the trees and little else.
 const (
 	writing = "_pragma=busy_timeout(5000)&_pragma=auto_vacuum(2)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)" +
-		"&_pragma=wal_autocheckpoint(200)&_pragma=journal_size_limit(1048576)&_pragma=cache_size(-400)&_txlock=immediate"
+		"&_pragma=wal_autocheckpoint(200)&_pragma=journal_size_limit(1048576)&_pragma=cache_size(-200)&_txlock=immediate"
 	recovering = "mode=rw&_pragma=busy_timeout(5000)"
-	reading    = "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)&_pragma=cache_size(-200)"
+	reading    = "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)&_pragma=cache_size(-100)"
 )
 
 func connect(path, params string, most int) (*sql.DB, error) {

@@ -56,7 +56,7 @@ type Upkeep struct {
 }
 
 const tending = "mode=rw&_pragma=busy_timeout(5000)&_pragma=synchronous(NORMAL)&_pragma=wal_autocheckpoint(0)" +
-	"&_pragma=cache_size(-400)&_txlock=immediate"
+	"&_pragma=cache_size(-200)&_txlock=immediate"
 
 // NewUpkeep returns the housework of a record. Close it before the record.
 func NewUpkeep(r *Record, keep Keep, log *slog.Logger) (*Upkeep, error) {
