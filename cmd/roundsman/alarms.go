@@ -40,7 +40,8 @@ Times are RFC 3339 or a day (2026-06-13, in the site's zone); the default is the
 			if err != nil {
 				return err
 			}
-			span, err := spanOf(from, to, site.Zone, time.Now())
+			now := time.Now()
+			span, err := spanOf(from, to, site.Zone, now)
 			if err != nil {
 				return usageError{err}
 			}
@@ -49,7 +50,7 @@ Times are RFC 3339 or a day (2026-06-13, in the site's zone); the default is the
 				return err
 			}
 			defer r.Close()
-			figures, err := alarmFigures(cmd.Context(), r, span, priorities(site.Rules.Rules))
+			figures, err := alarmFigures(cmd.Context(), r, span, now, priorities(site.Rules.Rules))
 			if err != nil {
 				return err
 			}
@@ -116,8 +117,8 @@ func openToRead(path string, site *configs.Site) (*record.Reader, error) {
 // older only the starts of alarms that were still active then.
 const lookBack = 7 * 24 * time.Hour
 
-// alarmFigures computes the figures of a span from the journal.
-func alarmFigures(ctx context.Context, r *record.Reader, span review.Span, priority map[string]rules.Priority) (review.Figures, error) {
+// alarmFigures computes the figures of a span from the journal. What is still to come by now is not seen yet.
+func alarmFigures(ctx context.Context, r *record.Reader, span review.Span, now time.Time, priority map[string]rules.Priority) (review.Figures, error) {
 	b := review.Builder{Priority: func(alarm string) rules.Priority { return priority[alarm] }}
 	add := func(l *record.Line) {
 		b.Add(review.Line{Time: l.Time, Steady: l.Steady, Kind: string(l.Kind), Alarm: l.Alarm, Point: l.Point, To: l.To, Priority: l.Priority})
@@ -136,7 +137,27 @@ func alarmFigures(ctx context.Context, r *record.Reader, span review.Span, prior
 		}
 		add(&l)
 	}
-	return review.Alarms(b.Activations(), span, review.Options{})
+	unseen, err := unseenBy(ctx, r, span, now)
+	if err != nil {
+		return review.Figures{}, err
+	}
+	return review.Alarms(b.Activations(), span, review.Options{Unseen: unseen})
+}
+
+// unseenBy returns when nobody looked, by the record.
+func unseenBy(ctx context.Context, r *record.Reader, span review.Span, now time.Time) ([]review.Span, error) {
+	blind, err := blindSpans(ctx, r, span, now)
+	if errors.Is(err, errNoJournal) {
+		return []review.Span{span}, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	out := []review.Span{{From: now, To: span.To}}
+	for _, b := range blind {
+		out = append(out, review.Span{From: b.From, To: b.To})
+	}
+	return out, nil
 }
 
 // priorities returns the priority of each alarm as the rules have it now.

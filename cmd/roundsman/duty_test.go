@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -111,6 +112,14 @@ func TestDutyCommand(t *testing.T) {
 	rows, err := csv.NewReader(strings.NewReader(told(exitGood, "--csv"))).ReadAll()
 	if err != nil || len(rows) != 3 || rows[1][0] != "compressor" || rows[1][7] != "3" || rows[2][7] != "" {
 		t.Errorf("csv %q, %v", rows, err)
+	}
+	for _, column := range []string{"seconds_per_vehicle_per_day", "load_cycles", "load_factor", "next_service", "next_service_due_hours", "next_service_expected"} {
+		if !slices.Contains(rows[0], column) || len(rows[1]) != len(rows[0]) {
+			t.Errorf("csv has no %s: %q", column, rows)
+		}
+	}
+	if i := slices.Index(rows[0], "next_service"); rows[1][i] != "oil" {
+		t.Errorf("the compressor's next service is %q", rows[1][i])
 	}
 	for _, wrong := range [][]string{{"--equipment", "spar"}, {"--csv", "--json"}, {"--from", "yesterday"}} {
 		told(exitUsage, wrong...)

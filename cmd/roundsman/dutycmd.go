@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -79,7 +80,7 @@ func (f *dutyFlags) run(cmd *cobra.Command, path string) error {
 	case f.asJSON:
 		return writeJSON(cmd.OutOrStdout(), figures)
 	case f.asCSV:
-		return dutyCSV(cmd.OutOrStdout(), &figures)
+		return dutyCSV(cmd.OutOrStdout(), &figures, site.Zone)
 	}
 	return figures.Table(cmd.OutOrStdout(), site.Zone)
 }
@@ -121,10 +122,12 @@ func namedMachines(site *configs.Site, names []string) ([]string, error) {
 }
 
 // dutyCSV writes one line a machine; what is not known is empty.
-func dutyCSV(out io.Writer, f *duty.Figures) error {
+func dutyCSV(out io.Writer, f *duty.Figures, zone *time.Location) error {
 	w := csv.NewWriter(out)
 	_ = w.Write([]string{"equipment", "from", "to", "run_seconds", "still_seconds", "unseen_seconds", "duty", "starts", "worst_hour_starts", "starts_per_hour_limit",
-		"mean_run_seconds", "longest_run_seconds", "shortest_run_seconds", "short_runs", "pair_share", "closed_run_seconds", "seconds_per_vehicle", "energy_kwh", "decide"})
+		"mean_run_seconds", "longest_run_seconds", "shortest_run_seconds", "short_runs", "pair_share", "closed_run_seconds", "seconds_per_vehicle", "energy_kwh", "decide",
+		"seconds_per_vehicle_per_day", "seconds_per_vehicle_per_day_low", "seconds_per_vehicle_per_day_high", "load_cycles", "worst_hour_load_cycles", "load_cycles_per_hour_limit",
+		"loaded_seconds", "load_factor", "next_service", "next_service_due_hours", "next_service_expected"})
 	for i := range f.Machines {
 		m := &f.Machines[i]
 		starts, worst := "", ""
@@ -141,12 +144,40 @@ func dutyCSV(out io.Writer, f *duty.Figures) error {
 		if m.PerVehicle != nil {
 			each = m.PerVehicle.Seconds
 		}
-		_ = w.Write([]string{m.Equipment, m.From.Format(time.RFC3339), m.To.Format(time.RFC3339), plain(minutes.Known(m.RunSeconds)), plain(minutes.Known(m.StillSeconds)),
+		_ = w.Write(append([]string{m.Equipment, m.From.Format(time.RFC3339), m.To.Format(time.RFC3339), plain(minutes.Known(m.RunSeconds)), plain(minutes.Known(m.StillSeconds)),
 			plain(minutes.Known(m.UnseenSeconds)), plain(m.Duty), starts, worst, plain(m.Limit), plain(m.MeanRunSeconds), plain(minutes.Known(m.LongestSeconds)),
-			plain(m.ShortestSeconds), strconv.Itoa(m.ShortRuns), plain(share), plain(closed), plain(each), plain(m.EnergyKWh), m.Decide})
+			plain(m.ShortestSeconds), strconv.Itoa(m.ShortRuns), plain(share), plain(closed), plain(each), plain(m.EnergyKWh), m.Decide}, append(append(trendCells(m.PerVehicle), loadCells(m.Load)...), serviceCells(m.Services, zone)...)...))
 	}
 	w.Flush()
 	return w.Error()
+}
+
+// trendCells is how run time for each vehicle goes from day to day, with its 95 % interval.
+func trendCells(p *duty.PerVehicle) []string {
+	if p == nil || p.Trend == nil {
+		return make([]string, 3)
+	}
+	return []string{plain(minutes.Known(p.Trend.Slope)), plain(minutes.Known(p.Trend.SlopeLow)), plain(minutes.Known(p.Trend.SlopeHigh))}
+}
+
+func loadCells(l *duty.LoadFigures) []string {
+	if l == nil {
+		return make([]string, 5)
+	}
+	return []string{strconv.Itoa(l.Cycles), strconv.Itoa(l.WorstHour), plain(l.Limit), plain(minutes.Known(l.LoadedSeconds)), plain(l.Factor)}
+}
+
+// serviceCells is the service that is due first, by run time left.
+func serviceCells(list []duty.ServiceDue, zone *time.Location) []string {
+	if len(list) == 0 {
+		return make([]string, 3)
+	}
+	s := slices.MinFunc(list, func(a, b duty.ServiceDue) int { return cmp.Compare(a.Hours, b.Hours) })
+	expected := ""
+	if s.Expected != nil && s.Hours >= 0 {
+		expected = s.Expected.In(zone).Format(time.DateOnly)
+	}
+	return []string{s.Service, plain(minutes.Known(s.Hours)), expected}
 }
 
 func plain(v minutes.Known) string {

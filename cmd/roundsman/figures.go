@@ -95,7 +95,7 @@ func (f *figures) run(ctx context.Context) error {
 func (f *figures) compute(ctx context.Context) {
 	now := f.clock.Time(f.clock.Now())
 	span := review.Span{From: now.AddDate(0, 0, -reviewedDays), To: now}
-	got, err := alarmFigures(ctx, f.record.Reader, span, priorities(*f.rules.Load()))
+	got, err := alarmFigures(ctx, f.record.Reader, span, now, priorities(*f.rules.Load()))
 	if err != nil {
 		return
 	}

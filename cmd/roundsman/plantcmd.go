@@ -126,6 +126,7 @@ func (a airReview) figures() any { return a.Figures }
 
 func (a airReview) rows(row func(section, name, figure string, v minutes.Known, unit string)) {
 	p, l, k := &a.Pressure, &a.Load, &a.Leak
+	row("pressure", "", "seen", p.SeenSeconds, "s")
 	row("pressure", "", "mean", p.Mean, "bar")
 	row("pressure", "", "mean_open", p.MeanOpen, "bar")
 	row("pressure", "", "min", p.Min, "bar")
@@ -134,7 +135,9 @@ func (a airReview) rows(row func(section, name, figure string, v minutes.Known, 
 	row("load", "", "loaded", l.LoadedSeconds, "s")
 	row("load", "", "running", l.RunningSeconds, "s")
 	row("load", "", "factor", l.Factor, "ratio")
+	row("load", "", "seen", l.SeenSeconds, "s")
 	row("load", "", "cycles", minutes.Known(l.Cycles), "")
+	row("load", "", "cycles_at_least", minutes.Known(yes(l.AtLeast)), "")
 	row("load", "", "cycles_per_hour", l.CyclesPerHour, "")
 	row("load", "", "worst_hour", minutes.Known(l.WorstHour), "")
 	row("load", "", "mean_use", l.MeanUse, "L/s")
@@ -166,6 +169,7 @@ func (a waterReview) figures() any { return a.Figures }
 
 func (a waterReview) rows(row func(section, name, figure string, v minutes.Known, unit string)) {
 	u := &a.Use
+	row("use", "", "seen", a.SeenSeconds, "s")
 	row("use", "", "vehicles", u.Vehicles, "")
 	row("use", "", "fresh", u.Fresh, "L")
 	row("use", "", "reclaim", u.Reclaim, "L")

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/duty"
 	"roundsman/configs"
 	"roundsman/exporter"
 	"roundsman/exporter/record"
@@ -37,6 +38,32 @@ func (s plantSource) LeakTests(ctx context.Context, point string, from, to time.
 	}
 }
 
+// Loadings returns the loadings of a machine whose load is followed; see air.Loader.
+func (s plantSource) Loadings(ctx context.Context, name string, from, to time.Time) iter.Seq2[air.Loading, error] {
+	return func(yield func(air.Loading, error) bool) {
+		for r, err := range s.Runs(ctx, name, from, to) {
+			if err == nil && (r.Starts == 0 || r.From.Before(from) || !r.From.Before(to)) {
+				continue
+			}
+			if !yield(air.Loading{At: r.From, N: r.Starts, Hour: r.Hour}, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+// airPlan is the site file's, with the machine whose load the review's state is.
+func airPlan(site *configs.Site) air.Plan {
+	plan := *site.Review.Air
+	for i := range site.Equipment {
+		e := &site.Equipment[i]
+		if l := e.Load; l != nil && l.Run >= 0 && int(l.Run) < len(site.Points) && site.Points[l.Run].Name == plan.Loaded.Point {
+			plan.LoadedOf = duty.LoadName(e.Name)
+		}
+	}
+	return plan
+}
+
 // errNoPlan says what the site file lacks.
 func errNoPlan(part string) error {
 	return fmt.Errorf("%w: review.%s is missing in it", exporter.ErrNoPlan, part)
@@ -50,7 +77,7 @@ func reviewAir(ctx context.Context, r *record.Reader, site *configs.Site, span r
 	if err != nil {
 		return air.Figures{}, err
 	}
-	return air.Review(ctx, plantSource{source}, *site.Review.Air, span)
+	return air.Review(ctx, plantSource{source}, airPlan(site), span)
 }
 
 func reviewWater(ctx context.Context, r *record.Reader, site *configs.Site, span review.Span, now time.Time) (water.Figures, error) {

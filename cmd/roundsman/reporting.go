@@ -12,6 +12,7 @@ import (
 	"roundsman/exporter/panel/draw"
 	"roundsman/exporter/record"
 	"roundsman/exporter/rehearsal"
+	"roundsman/exporter/review"
 	"roundsman/exporter/review/report"
 )
 
@@ -135,7 +136,7 @@ func (g *gathering) header(ctx context.Context, page *report.Report) error {
 }
 
 func (g *gathering) alarms(ctx context.Context, page *report.Report) error {
-	f, err := alarmFigures(ctx, g.record, g.span, priorities(g.site.Rules.Rules))
+	f, err := alarmFigures(ctx, g.record, g.span, g.now, priorities(g.site.Rules.Rules))
 	if err != nil {
 		return err
 	}
@@ -158,47 +159,58 @@ func (g *gathering) serviced(ctx context.Context, page *report.Report) error {
 }
 
 // blind collects when nothing was watched: before the record begins, over outages and planned stops, and since it ends.
-func (g *gathering) blind(ctx context.Context, page *report.Report) error {
+func (g *gathering) blind(ctx context.Context, page *report.Report) (err error) {
+	page.Blind, err = blindSpans(ctx, g.record, g.span, g.now)
+	if errors.Is(err, errNoJournal) {
+		return fmt.Errorf("%w: there is nothing to report", err)
+	}
+	return err
+}
+
+var errNoJournal = errors.New("the record has no journal yet")
+
+// blindSpans returns when nothing was watched, in order of time.
+func blindSpans(ctx context.Context, r *record.Reader, span review.Span, now time.Time) (list []report.Blind, err error) {
 	add := func(from, to time.Time, b report.Blind) {
-		if b.From, b.To = latest(from, g.span.From), earliest(to, g.span.To); b.From.Before(b.To) {
-			page.Blind = append(page.Blind, b)
+		if b.From, b.To = latest(from, span.From), earliest(to, span.To); b.From.Before(b.To) {
+			list = append(list, b)
 		}
 	}
-	first, err := g.first(ctx)
+	first, err := recordBegin(ctx, r)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if first.IsZero() {
-		return errors.New("the record has no journal yet: there is nothing to report")
+		return nil, errNoJournal
 	}
-	add(g.span.From, first, report.Blind{Why: "the record begins here", Before: true})
+	add(span.From, first, report.Blind{Why: "the record begins here", Before: true})
 	for _, k := range []struct {
 		kind record.Kind
 		why  string
 	}{{record.Outage, "outage: the box ended unplanned"}, {record.BoxStarted, "stopped as planned"}} {
-		for l, err := range g.record.Journal(ctx, record.Query{From: g.span.From, Kind: k.kind}) {
+		for l, err := range r.Journal(ctx, record.Query{From: span.From, Kind: k.kind}) {
 			if err != nil {
-				return err
+				return nil, err
 			}
 			if l.Length > 0 && !l.Undated {
 				add(l.Time.Add(-l.Length), l.Time, report.Blind{Why: k.why})
 			}
 		}
 	}
-	state, err := g.record.State(ctx)
+	state, err := r.State(ctx)
 	if err != nil {
-		return fmt.Errorf("what the record ends with: %w", err)
+		return nil, fmt.Errorf("what the record ends with: %w", err)
 	}
-	if end := earliest(g.span.To, g.now); state.Alive.Before(end.Add(-notYet)) {
+	if end := earliest(span.To, now); state.Alive.Before(end.Add(-notYet)) {
 		add(state.Alive, end, report.Blind{Why: "the record ends here: the box is off", Since: true})
 	}
-	slices.SortFunc(page.Blind, func(a, b report.Blind) int { return a.From.Compare(b.From) })
-	return nil
+	slices.SortFunc(list, func(a, b report.Blind) int { return a.From.Compare(b.From) })
+	return list, nil
 }
 
-// first returns when the record begins.
-func (g *gathering) first(ctx context.Context) (time.Time, error) {
-	for l, err := range g.record.Journal(ctx, record.Query{}) {
+// recordBegin returns when the record begins.
+func recordBegin(ctx context.Context, r *record.Reader) (time.Time, error) {
+	for l, err := range r.Journal(ctx, record.Query{}) {
 		if err != nil || !l.Undated {
 			return l.Time, err
 		}

@@ -22,7 +22,7 @@ func newReviews(q *reviewing, r *record.Reader, list func() []rules.Rule) *revie
 
 // Alarms returns the figures of a span; see exporter.Reviews.
 func (r *reviews) Alarms(ctx context.Context, from, to time.Time) ([]byte, error) {
-	return r.answer(ctx, question{what: "alarms", from: from, to: to, days: reviewedDays, compute: func(span review.Span, _ time.Time) (any, error) {
-		return alarmFigures(ctx, r.record, span, priorities(r.rules()))
+	return r.answer(ctx, question{what: "alarms", from: from, to: to, days: reviewedDays, compute: func(span review.Span, now time.Time) (any, error) {
+		return alarmFigures(ctx, r.record, span, now, priorities(r.rules()))
 	}})
 }

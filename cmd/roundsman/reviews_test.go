@@ -17,6 +17,7 @@ import (
 	"roundsman/exporter/exportertest"
 	"roundsman/exporter/panel"
 	"roundsman/exporter/record"
+	"roundsman/exporter/review"
 	"roundsman/rules"
 )
 
@@ -76,6 +77,10 @@ func TestFiguresOverHTTP(t *testing.T) {
 // One review at a time, few that wait, and the same one not twice within seconds.
 func TestReviewsAreBounded(t *testing.T) {
 	_, reader, list := recorded(t)
+	begin := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	if _, err := alarmFigures(t.Context(), reader, review.Span{From: begin, To: begin.AddDate(0, 0, 1)}, begin, priorities(list)); err != nil {
+		t.Fatal(err) // and the reader has all that it opens once: it must not be of the bubble
+	}
 	synctest.Test(t, func(t *testing.T) {
 		asked := 0
 		r := newReviews(newReviewing(collector.NewClock()), reader, func() []rules.Rule { asked++; return list })

@@ -41,9 +41,9 @@ type suggestions struct {
 
 // Suggest answers with what is suggested for the worst alarms of a span; see exporter.Suggestions.
 func (s *suggestions) Suggest(ctx context.Context, from, to time.Time) ([]byte, error) {
-	return s.answer(ctx, question{what: "suggestions", from: from, to: to, days: 7, compute: func(span review.Span, _ time.Time) (any, error) {
+	return s.answer(ctx, question{what: "suggestions", from: from, to: to, days: 7, compute: func(span review.Span, now time.Time) (any, error) {
 		site := s.site()
-		f, err := alarmFigures(ctx, s.record, span, priorities(site.Rules.Rules))
+		f, err := alarmFigures(ctx, s.record, span, now, priorities(site.Rules.Rules))
 		if err != nil {
 			return nil, err
 		}

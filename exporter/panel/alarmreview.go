@@ -57,9 +57,16 @@ func (p *Panel) alarmReview(r *http.Request, v *exporter.View, span spanChoice) 
 		return &alarmReview{Told: h.Told}
 	}
 	h.spanned(f.From, f.To)
+	unseen := f.Unseen()
+	if f.SeenSeconds == 0 && f.Alarms == 0 {
+		return &alarmReview{Told: capital(unseen) + "."}
+	}
 	a := &alarmReview{Begin: h.Begin, End: h.End, Counts: page.Count(f.Alarms, "alarm") + ", " + page.Count(f.Notes, "note") + " kept apart: a note rings nobody."}
 	a.Findings, a.Sources = findingsOf(f.Findings, 2)
-	if f.To.Sub(f.From) < 30*24*time.Hour {
+	if unseen != "" {
+		a.Remarks = append(a.Remarks, capital(unseen)+".")
+	}
+	if f.SeenSeconds < (30 * 24 * time.Hour).Seconds() {
 		a.Remarks = append(a.Remarks, "The recommendations are meant for at least 30 days (ISA-18.2, from memory).")
 	}
 	if f.Repaired > 0 {

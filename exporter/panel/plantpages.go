@@ -59,7 +59,7 @@ func (p *Panel) airPage(w http.ResponseWriter, r *http.Request) error {
 func (l *airPage) fill(f *air.Figures) {
 	l.spanned(f.From, f.To)
 	l.judged(f.Findings, f.Advice)
-	l.Pressure, l.Load, l.Leak = pressureLines(&f.Pressure), loadLines(&f.Load, l.zone), leakLines(&f.Leak)
+	l.Pressure, l.Load, l.Leak = pressureLines(&f.Pressure, spanWords(f.From, f.To)), loadLines(&f.Load, spanWords(f.From, f.To), l.zone), leakLines(&f.Leak)
 	for _, n := range f.Leak.Nights {
 		l.Nights = append(l.Nights, nightRow{dayWords(n.Day), amount(minutes.Known(n.Rate), 2, ""), fmt.Sprint(n.Tests)})
 	}
@@ -69,7 +69,8 @@ func (l *airPage) fill(f *air.Figures) {
 	l.Drawn = leakBars(&f.Leak)
 }
 
-func pressureLines(r *air.Pressure) (l figures) {
+func pressureLines(r *air.Pressure, span string) (l figures) {
+	l.add("Time seen", lasting(r.SeenSeconds), "of %s", span)
 	l.add("Mean while open", amount(r.MeanOpen, 2, "bar"), "lowest %s, highest %s", amount(r.Min, 1, ""), amount(r.Max, 1, "bar"))
 	if r.BelowSeconds.Is() {
 		l.add("Open time below "+amount(r.Minimum, 1, "bar"), lasting(r.BelowSeconds), "%s", page.Times(r.Dips))
@@ -80,15 +81,16 @@ func pressureLines(r *air.Pressure) (l figures) {
 	return l
 }
 
-func loadLines(r *air.Load, zone *time.Location) (l figures) {
+func loadLines(r *air.Load, span string, zone *time.Location) (l figures) {
+	l.add("Time seen", lasting(r.SeenSeconds), "of %s", span)
 	l.add("Loaded, of running time", percent(r.Factor, 0), "loaded %s, running %s", lasting(r.LoadedSeconds), lasting(r.RunningSeconds))
 	worst := ""
 	if r.WorstHourEnds != nil {
-		worst = fmt.Sprintf("worst hour %d, to %s", r.WorstHour, stamp(*r.WorstHourEnds, zone))
+		worst = fmt.Sprintf("worst hour %s, to %s", r.AtLeastWords(fmt.Sprint(r.WorstHour)), stamp(*r.WorstHourEnds, zone))
 	}
-	l.add("Load cycles an hour running", amount(r.CyclesPerHour, 1, ""), "%s", worst)
+	l.add("Load cycles an hour running", r.AtLeastWords(amount(r.CyclesPerHour, 1, "")), "%s", worst)
 	if r.ClosedPerHour.Is() {
-		l.add("Load cycles an hour closed", amount(r.ClosedPerHour, 1, ""), "")
+		l.add("Load cycles an hour closed", r.AtLeastWords(amount(r.ClosedPerHour, 1, "")), "")
 	}
 	if r.MeanUse.Is() {
 		l.add("Mean use", amount(r.MeanUse, 1, "L/s"), "delivery times loaded share")
@@ -224,6 +226,9 @@ func freshEach(d water.Day) minutes.Known {
 
 func useLines(f *water.Figures, zone *time.Location) (l figures) {
 	u, n := &f.Use, &f.Night
+	if f.SeenSeconds.Is() {
+		l.add("Time seen", lasting(f.SeenSeconds), "of %s", spanWords(f.From, f.To))
+	}
 	l.add("Vehicles", amount(u.Vehicles, 0, ""), "")
 	l.add("Fresh water a vehicle", amount(u.FreshPerVehicle, 1, "L"), "in all %s", amount(u.Fresh, 0, "L"))
 	l.add("All water a vehicle", amount(u.TotalPerVehicle, 1, "L"), "reclaimed %s", amount(u.Reclaim, 0, "L"))
@@ -243,6 +248,9 @@ func useLines(f *water.Figures, zone *time.Location) (l figures) {
 	}
 	return l
 }
+
+// spanWords is how long a span is.
+func spanWords(from, to time.Time) string { return lasting(minutes.Known(to.Sub(from).Seconds())) }
 
 func tankLines(t *water.TankFigures) (l figures) {
 	l.add("In it at the end", amount(t.End, 0, "L"), "least %s, change %s", amount(t.Least, 0, "L"), signedWords(t.Change, 0, "L"))

@@ -15,6 +15,8 @@ type Options struct {
 	FloodBegins int           // alarms in ten minutes that begin a flood; 0: 10
 	FloodEnds   int           // a flood ends below so many in ten minutes; 0: 5
 	Fleeting    time.Duration // what ends by itself within it is fleeting; 0: a minute
+	// Unseen is when nobody looked: before the record begins, while the box was off. In any order; what overlaps counts once.
+	Unseen []Span
 }
 
 // tenMinutes is the period of floods in ISA-18.2 and EEMUA 191.
@@ -61,7 +63,10 @@ func Alarms(list []Activation, span Span, o Options) (Figures, error) {
 	}
 	f := Figures{From: span.From.UTC(), To: span.To.UTC(), Alarms: len(w.inside), Notes: w.notes, Repaired: w.repaired}
 	f.FloodBegins, f.FloodEnds, f.FleetingSeconds = o.FloodBegins, o.FloodEnds, o.Fleeting.Seconds()
-	f.PerDay = float64(f.Alarms) * 24 / span.Length().Hours()
+	f.SeenSeconds = seconds(w.seen)
+	if w.seen > 0 {
+		f.PerDay = float64(f.Alarms) * 86400 / f.SeenSeconds
+	}
 	f.Hour, f.TenMinute = w.rate(time.Hour), w.rate(tenMinutes)
 	f.BusyHours, f.BusyTens = w.busy(time.Hour, 30), w.busy(tenMinutes, 10)
 	f.Sliding = w.floods(slidingFloods(w.starts, w.to, o))
@@ -75,6 +80,7 @@ func Alarms(list []Activation, span Span, o Options) (Figures, error) {
 // work is what the figures are made from. Times are Unix nanoseconds.
 type work struct {
 	from, to int64
+	seen     int64 // of that
 	o        Options
 	acts     []act   // all that start before the span's end, notes too, by start
 	starts   []int64 // of those that ring
@@ -92,6 +98,7 @@ type act struct {
 
 func newWork(list []Activation, span Span, o Options) (*work, error) {
 	w := &work{from: span.From.UnixNano(), to: span.To.UnixNano(), o: o, acts: make([]act, 0, len(list))}
+	w.seen = w.to - w.from - w.unseen(o.Unseen)
 	for i := range list {
 		a := &list[i]
 		if !dated(a.Start) {
@@ -117,6 +124,31 @@ func newWork(list []Activation, span Span, o Options) (*work, error) {
 	first, _ := slices.BinarySearch(w.starts, w.from)
 	w.inside = w.starts[first:]
 	return w, nil
+}
+
+// unseen returns how much of the span nobody saw.
+func (w *work) unseen(list []Span) (sum int64) {
+	list = slices.Clone(list)
+	sorting.StableFunc(list, func(a, b Span) int { return a.From.Compare(b.From) })
+	until := w.from
+	for _, s := range list {
+		if !dated(s.From) || !dated(s.To) {
+			continue
+		}
+		from, to := max(s.From.UnixNano(), until), min(s.To.UnixNano(), w.to)
+		if from < to {
+			sum, until = sum+to-from, to
+		}
+	}
+	return sum
+}
+
+// ofSeen returns a length as a share of the time seen.
+func (w *work) ofSeen(ns int64) float64 {
+	if w.seen == 0 {
+		return 0
+	}
+	return min(float64(ns)/float64(w.seen), 1) // an alarm that stood while nobody looked may seem to last longer
 }
 
 func byStart(a, b act) int { return cmp.Compare(a.start, b.start) }

@@ -8,10 +8,12 @@ import (
 
 // Figures are the figures of an alarm system over a span. Shares are 0 to 1, lengths seconds.
 type Figures struct {
-	From   time.Time `json:"from"`
-	To     time.Time `json:"to"`
-	Alarms int       `json:"alarms"` // that rang
-	Notes  int       `json:"notes"`  // started too, kept apart, in no other figure but Rules
+	From time.Time `json:"from"`
+	To   time.Time `json:"to"`
+	// SeenSeconds is for how long of the span somebody looked. Means and shares of time are of that.
+	SeenSeconds float64 `json:"seenSeconds"`
+	Alarms      int     `json:"alarms"` // that rang
+	Notes       int     `json:"notes"`  // started too, kept apart, in no other figure but Rules
 
 	PerDay    float64 `json:"perDay"`
 	Hour      Rate    `json:"hour"`
@@ -48,7 +50,7 @@ type Figures struct {
 
 // Rate is how often alarms start in periods of one length.
 type Rate struct {
-	Mean          float64   `json:"mean"` // all alarms, over the true length of the span
+	Mean          float64   `json:"mean"` // all alarms, over the time seen of the span
 	PeakFixed     int       `json:"peakFixed"`
 	PeakFixedAt   time.Time `json:"peakFixedFrom,omitzero"` // begin of the first such clock period
 	PeakSliding   int       `json:"peakSliding"`

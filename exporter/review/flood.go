@@ -86,6 +86,6 @@ func (w *work) floods(list []flood) Floods {
 		}
 		f.Episodes = append(f.Episodes, e)
 	}
-	f.Seconds, f.Share = seconds(total), float64(total)/float64(w.to-w.from)
+	f.Seconds, f.Share = seconds(total), w.ofSeen(total)
 	return f
 }

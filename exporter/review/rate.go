@@ -5,7 +5,10 @@ import "time"
 // rate counts the starts in clock periods of the width, and in the sliding period of the same width: at a start, all
 // that began later than a width ago.
 func (w *work) rate(width time.Duration) Rate {
-	r := Rate{Mean: float64(len(w.inside)) * float64(width) / float64(w.to-w.from)}
+	var r Rate
+	if w.seen > 0 {
+		r.Mean = float64(len(w.inside)) * float64(width) / float64(w.seen)
+	}
 	for begin, n := range periods(w.inside, int64(width)) {
 		if n > r.PeakFixed {
 			r.PeakFixed, r.PeakFixedAt = n, moment(begin)
@@ -33,7 +36,7 @@ func (w *work) busy(width time.Duration, above int) Busy {
 			total += min(begin+int64(width), w.to) - max(begin, w.from)
 		}
 	}
-	b.Share = float64(total) / float64(w.to-w.from)
+	b.Share = w.ofSeen(total)
 	return b
 }
 

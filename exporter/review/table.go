@@ -19,8 +19,14 @@ const longest = 10
 func (f *Figures) Table(w io.Writer, zone *time.Location) error {
 	p := page{w: w, zone: zone}
 	p.line("%s to %s, %s; for one operating position", zoned(f.From, zone), zoned(f.To, zone), length(f.length().Seconds()))
+	if unseen := f.Unseen(); unseen != "" {
+		p.line("%s", unseen)
+	}
+	if f.SeenSeconds == 0 && f.Alarms == 0 {
+		return p.err
+	}
 	p.line("%s; %s kept apart: a note rings nobody", count(f.Alarms, "alarm"), count(f.Notes, "note"))
-	if f.length() < 30*24*time.Hour {
+	if f.seen() < 30*24*time.Hour {
 		p.line("the recommendations are meant for at least 30 days (ISA-18.2, from memory)")
 	}
 	if f.Repaired > 0 {

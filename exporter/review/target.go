@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"roundsman/collector/sorting"
+	paper "roundsman/exporter/review/page"
 	"roundsman/rules"
 )
 
@@ -173,7 +174,10 @@ func findings(f *Figures) []Finding {
 			continue
 		}
 		d := Finding{Figure: t.figure, Value: v, Unit: t.unit, Recommended: t.recommended, Source: t.source}
-		if t.unsure != nil {
+		switch {
+		case f.SeenSeconds == 0 && f.Alarms == 0:
+			d.Remark = "nothing was seen"
+		case t.unsure != nil:
 			d.Remark = t.unsure(f)
 		}
 		if d.Remark == "" {
@@ -206,6 +210,20 @@ func (f *Figures) Verdict() Verdict {
 
 func (f *Figures) length() time.Duration { return f.To.Sub(f.From) }
 
+// seen returns for how long somebody looked.
+func (f *Figures) seen() time.Duration { return time.Duration(f.SeenSeconds * float64(time.Second)) }
+
+// Unseen says how much of the span nobody saw; "" where all of it was.
+func (f *Figures) Unseen() string {
+	switch {
+	case f.SeenSeconds == 0:
+		return "nothing was seen in this span: the record has none of it"
+	case f.length()-f.seen() < time.Minute:
+		return ""
+	}
+	return "seen " + paper.Length(f.seen()) + " of " + paper.Length(f.length()) + ": the figures are of that"
+}
+
 // share returns the share of the alarms with a priority; NaN without alarms.
 func (f *Figures) share(priority rules.Priority) float64 {
 	for _, p := range f.Priorities {
@@ -218,8 +236,8 @@ func (f *Figures) share(priority rules.Priority) float64 {
 
 func shorterThan(d time.Duration, words string) func(f *Figures) string {
 	return func(f *Figures) string {
-		if f.length() < d {
-			return "the span is shorter than " + words
+		if f.seen() < d {
+			return "the time seen is shorter than " + words
 		}
 		return ""
 	}

@@ -221,3 +221,34 @@ func TestSamplesAreClean(t *testing.T) {
 		t.Errorf("%d samples without an alarm, want those that exist: 13", n)
 	}
 }
+
+// Of a span that nobody saw nothing is judged, and means are of the time seen: twelve alarms in the two days that the record
+// has of thirty are six a day, not 0.4.
+func TestUnseen(t *testing.T) {
+	span := review.Span{From: midnight, To: at(30 * 86400)}
+	whole := []review.Span{{From: midnight.AddDate(-1, 0, 0), To: at(86400)}, {From: midnight, To: at(31 * 86400)}}
+	f, err := review.Alarms(nil, span, review.Options{Unseen: whole})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range f.Findings {
+		if d.Verdict != review.NotJudged {
+			t.Errorf("%s is %s though nothing was seen", d.Figure, d.Verdict)
+		}
+	}
+	var table strings.Builder
+	if err := f.Table(&table, time.UTC); err != nil || !strings.Contains(table.String(), "nothing was seen in this span") || strings.Contains(table.String(), "good") {
+		t.Errorf("%v, the table:\n%s", err, &table)
+	}
+	var list []review.Activation
+	for i := range 12 {
+		list = append(list, review.Activation{Rule: "air-low", Start: at(28*86400 + 4000*float64(i)), End: at(28*86400 + 4000*float64(i) + 600), Ending: review.Returned})
+	}
+	part := []review.Span{{From: midnight, To: at(20 * 86400)}, {From: at(10 * 86400), To: at(28 * 86400)}}
+	if f, err = review.Alarms(list, span, review.Options{Unseen: part}); err != nil {
+		t.Fatal(err)
+	}
+	if f.SeenSeconds != 2*86400 || f.PerDay != 6 || f.Hour.Mean != 0.25 || f.Unseen() != "seen 48.0 h of 30.0 d: the figures are of that" && f.Unseen() != "seen 2.0 d of 30.0 d: the figures are of that" {
+		t.Errorf("seen %v s, %v a day, %v an hour, %q", f.SeenSeconds, f.PerDay, f.Hour.Mean, f.Unseen())
+	}
+}

@@ -25,6 +25,27 @@ type Source interface {
 	LeakTests(ctx context.Context, point string, from, to time.Time) iter.Seq2[Test, error]
 }
 
+// Loader is a Source that knows the loadings of a machine.
+type Loader interface {
+	// Loadings gives those that began from <= At < to, in order of time.
+	Loadings(ctx context.Context, name string, from, to time.Time) iter.Seq2[Loading, error]
+}
+
+// Loading is one, or several that nobody saw apart.
+type Loading struct {
+	At   time.Time
+	N    int // how many
+	Hour int // in the hour that ended with it
+}
+
+// AtLeastWords says so before a number that may be too low.
+func (l *Load) AtLeastWords(number string) string {
+	if l.AtLeast && l.Cycles > 0 {
+		return "at least " + number
+	}
+	return number
+}
+
 // Plan says which points are what. What is not named or 0 is left out of the review.
 type Plan struct {
 	Pressure minutes.Signal // of the header, in bar gauge
@@ -33,7 +54,10 @@ type Plan struct {
 	Running  minutes.Signal // a state: its motor turns
 	Open     minutes.Signal // a state: the wash takes cars
 	// Hours tells whether the wash is open by its opening hours, where no state does; nil: always.
-	Hours    func(time.Time) bool
+	Hours func(time.Time) bool
+	// LoadedOf is under which name the record counts the loadings of the machine whose load Loaded is, each by its begin;
+	// "": it does not, and minutes tell how many there were at least.
+	LoadedOf string
 	Leak     minutes.Signal // whose leak tests are reviewed, and how their rates come into L/s
 	Delivery float64        // of the compressor, L/s of free air
 	Cost     Cost
@@ -95,8 +119,10 @@ type Load struct {
 	SeenSeconds    minutes.Known `json:"seenSeconds"`
 	Factor         minutes.Known `json:"factor"` // loaded over running, 0 to 1
 	Share          minutes.Known `json:"share"`  // loaded over all time seen
-	// Cycles counts loadings: load cycles, not motor starts. Two within a minute count as one.
+	// Cycles counts loadings: load cycles, not motor starts. AtLeast: they are counted by minutes, where two within a
+	// minute count as one.
 	Cycles         int           `json:"cycles"`
+	AtLeast        bool          `json:"cyclesAtLeast"`
 	CyclesPerHour  minutes.Known `json:"cyclesPerHour"`       // of running
 	WorstHour      int           `json:"worstHour"`           // most loadings in any hour
 	WorstHourEnds  *time.Time    `json:"worstHourEnds"`       // null: none

@@ -325,3 +325,57 @@ func TestNothingSeen(t *testing.T) {
 		t.Errorf("%+v, %+v, %+v, %q", f.Pressure, f.Load, f.Findings, f.Advice)
 	}
 }
+
+// loader is a source whose record follows the load of a machine.
+type loader struct {
+	source
+	loadings []air.Loading
+}
+
+func (l *loader) Loadings(_ context.Context, name string, from, to time.Time) iter.Seq2[air.Loading, error] {
+	return func(yield func(air.Loading, error) bool) {
+		for _, x := range l.loadings {
+			if name == "compressor/load" && !x.At.Before(from) && x.At.Before(to) && !yield(x, nil) {
+				return
+			}
+		}
+	}
+}
+
+// Three loadings within one minute are one by its minutes, and three by the runs of a machine whose load is followed; where
+// that was followed for a part only, the minutes tell more, and it is said that there were at least so many.
+func TestLoadingsByRuns(t *testing.T) {
+	begin := time.Unix(0, 0).UTC()
+	span := review.Span{From: begin, To: begin.Add(time.Hour)}
+	run := func(second, n, hour int) air.Loading {
+		return air.Loading{At: begin.Add(time.Duration(second) * time.Second), N: n, Hour: hour}
+	}
+	for _, tt := range []struct {
+		name          string
+		of            string
+		loadings      []air.Loading
+		cycles, worst int
+		atLeast       bool
+	}{
+		{"not followed", "", nil, 2, 2, true},
+		{"followed", "compressor/load", []air.Loading{run(605, 1, 1), run(620, 1, 2), run(640, 1, 3), run(1810, 1, 4)}, 4, 4, false},
+		{"followed since the second", "compressor/load", []air.Loading{run(1810, 1, 1)}, 2, 2, true},
+	} {
+		src := &loader{loadings: tt.loadings}
+		for second := range 3600 {
+			at := begin.Add(time.Duration(second) * time.Second)
+			src.State("l", at, second == 605 || second == 620 || second == 640 || second == 1810)
+		}
+		f, err := air.Review(t.Context(), src, air.Plan{Loaded: minutes.Signal{Point: "l"}, LoadedOf: tt.of}, span)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if l := f.Load; l.Cycles != tt.cycles || l.WorstHour != tt.worst || l.AtLeast != tt.atLeast {
+			t.Errorf("%s: %d cycles, worst hour %d, at least %v", tt.name, l.Cycles, l.WorstHour, l.AtLeast)
+		}
+		var table strings.Builder
+		if err := f.Table(&table, time.UTC); err != nil || strings.Contains(table.String(), "at least so many") != tt.atLeast || !strings.Contains(table.String(), "of 60.0 min") {
+			t.Errorf("%s: %v\n%s", tt.name, err, &table)
+		}
+	}
+}

@@ -100,59 +100,113 @@ func (w *work) pressure() (Pressure, error) {
 	return f, err
 }
 
-func (w *work) load() (Load, error) {
-	var loaded, seen, running, runLoaded float64 // minutes
-	var closedMinutes int
+// cycles are loadings.
+type cycles struct {
+	n, closed int
+	worst     int
+	worstEnds time.Time
+}
+
+func (c *cycles) figures(f *Load) {
+	f.Cycles, f.WorstHour = c.n, c.worst
+	if c.worst > 0 {
+		at := c.worstEnds.UTC()
+		f.WorstHourEnds = &at
+	}
+}
+
+// loadings counts them by the record; none where it does not follow that machine's load.
+func (w *work) loadings() (c cycles, err error) {
+	src, ok := w.src.(Loader)
+	if !ok || w.plan.LoadedOf == "" {
+		return c, nil
+	}
+	for l, err := range src.Loadings(w.ctx, w.plan.LoadedOf, w.span.From, w.span.To) {
+		if err != nil {
+			return c, err
+		}
+		c.n += l.N
+		if w.closed(l.At) {
+			c.closed += l.N
+		}
+		if l.Hour > c.worst {
+			c.worst, c.worstEnds = l.Hour, l.At
+		}
+	}
+	return c, nil
+}
+
+// minuteCount is what the minutes of the load tell.
+type minuteCount struct {
+	loaded, seen, running, runLoaded float64 // minutes
+	closed                           int     // minutes seen closed
+	cycles                           cycles
+}
+
+func (w *work) byMinutes() (n minuteCount, err error) {
 	var ons minutes.Ons
 	var busiest minutes.Busiest
-	closedOns := 0
 	turning := map[int64]float64{} // share of the minutes in which the motor turned, where it did
-	err := w.each(w.plan.Running, func(m minutes.Minute) {
+	err = w.each(w.plan.Running, func(m minutes.Minute) {
 		if m.Mean > 0 {
 			turning[m.At.Unix()/60] = m.Mean
 		}
 	})
 	if err != nil {
-		return Load{}, err
+		return n, err
 	}
 	err = w.each(w.plan.Loaded, func(m minutes.Minute) {
-		seen++
-		loaded += m.Mean
+		n.seen++
+		n.loaded += m.Mean
 		if r := turning[m.At.Unix()/60]; r > 0 {
-			running += r
-			runLoaded += min(m.Mean, r)
+			n.running += r
+			n.runLoaded += min(m.Mean, r)
 		}
 		closed := w.closed(m.At)
 		if closed {
-			closedMinutes++
+			n.closed++
 		}
 		if ons.Add(m) {
 			busiest.Add(m.At)
 			if closed {
-				closedOns++
+				n.cycles.closed++
 			}
 		}
 	})
+	n.cycles.n, n.cycles.worst, n.cycles.worstEnds = ons.N, busiest.Most, busiest.Ends
+	return n, err
+}
+
+func (w *work) load() (Load, error) {
+	n, err := w.byMinutes()
+	if err != nil {
+		return Load{}, err
+	}
+	c, err := w.loadings()
+	if err != nil {
+		return Load{}, err
+	}
+	atLeast := c.n < n.cycles.n // the record follows the load for a part of the span only, or not at all
+	if atLeast || c.n == 0 {
+		c, atLeast = n.cycles, true
+	}
 	f := Load{
-		LoadedSeconds: minutes.Known(60 * loaded), RunningSeconds: minutes.Unknown(), SeenSeconds: minutes.Known(60 * seen),
-		Factor: minutes.Unknown(), Share: ratio(loaded, seen), Cycles: ons.N, CyclesPerHour: minutes.Unknown(),
-		WorstHour: busiest.Most, ClosedPerHour: ratio(60*float64(closedOns), float64(closedMinutes)),
-		MeanLoadSecond: ratio(60*loaded, float64(ons.N)), MeanUse: minutes.Unknown(),
+		LoadedSeconds: minutes.Known(60 * n.loaded), RunningSeconds: minutes.Unknown(), SeenSeconds: minutes.Known(60 * n.seen),
+		Factor: minutes.Unknown(), Share: ratio(n.loaded, n.seen), AtLeast: atLeast, CyclesPerHour: minutes.Unknown(),
+		ClosedPerHour:  ratio(60*float64(c.closed), float64(n.closed)),
+		MeanLoadSecond: ratio(60*n.loaded, float64(c.n)), MeanUse: minutes.Unknown(),
 	}
-	if busiest.Most > 0 {
-		at := busiest.Ends.UTC()
-		f.WorstHourEnds = &at
-	}
-	if seen == 0 {
+	c.figures(&f)
+	if n.seen == 0 {
 		f.LoadedSeconds = minutes.Unknown()
 	} else if w.plan.Running.Named() {
-		f.RunningSeconds, f.Factor = minutes.Known(60*running), ratio(runLoaded, running)
-		f.CyclesPerHour = ratio(60*float64(ons.N), running)
+		f.RunningSeconds, f.Factor = minutes.Known(60*n.running), ratio(n.runLoaded, n.running)
+		f.CyclesPerHour = ratio(60*float64(c.n), n.running)
 	}
 	if w.plan.Delivery > 0 && f.Share.Is() {
 		f.MeanUse = minutes.Known(w.plan.Delivery) * f.Share
 	}
-	return f, err
+	return f, nil
 }
 
 // ratio is a over b, unknown where b is nothing.

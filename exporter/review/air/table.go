@@ -20,7 +20,12 @@ func (f *Figures) Table(w io.Writer, zone *time.Location) error {
 	p.Line("compressed air, %s to %s", stamp(f.From, zone), stamp(f.To, zone))
 	rows := [][]string{{"figure", page.Right("found"), "and"}}
 	row := func(figure, found, and string) { rows = append(rows, []string{figure, page.Right(found), and}) }
+	seen := func(k minutes.Known) { row("time seen", length(k), "of "+page.Length(f.To.Sub(f.From))) }
+	seen(f.Pressure.SeenSeconds)
 	pressureRows(&f.Pressure, row)
+	if f.Load.SeenSeconds != f.Pressure.SeenSeconds {
+		seen(f.Load.SeenSeconds)
+	}
 	loadRows(&f.Load, zone, row)
 	leakRows(&f.Leak, row)
 	p.Rows(rows)
@@ -31,6 +36,9 @@ func (f *Figures) Table(w io.Writer, zone *time.Location) error {
 		p.Line("- %s", a)
 	}
 	p.Line("")
+	if f.Load.AtLeast && f.Load.Cycles > 0 {
+		p.Line("Load cycles are counted by minutes, two within one as one: at least so many.")
+	}
 	p.Line("Pressures are gauge, flows free air. Leak tests are estimates.")
 	return p.Err()
 }

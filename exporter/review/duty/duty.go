@@ -164,7 +164,8 @@ type MachineFigures struct {
 	Findings []string `json:"findings"` // the weightiest first
 	Decide   string   `json:"decide"`   // what to do about the first; never empty
 
-	recent Totals // of the last 28 days
+	recent Totals         // of the last 28 days
+	zone   *time.Location // of the dates in findings
 }
 
 // LoadFigures are the load cycles of a machine that runs on.

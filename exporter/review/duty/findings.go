@@ -105,7 +105,7 @@ func overdue(f *MachineFigures) found {
 func soon(f *MachineFigures) found {
 	for _, s := range f.Services {
 		if s.Hours >= 0 && s.Expected != nil && f.RunSeconds > 0 && s.Hours/float64(f.paceHours()) < serviceSoon.Hours() {
-			return found{fmt.Sprintf("%s is due in %.0f h of running, about %s", s.Service, s.Hours, s.Expected.Format(time.DateOnly)), "Book the service: " + s.Service + "."}
+			return found{fmt.Sprintf("%s is due in %.0f h of running, about %s", s.Service, s.Hours, s.Expected.In(f.zone).Format(time.DateOnly)), "Book the service: " + s.Service + "."}
 		}
 	}
 	return found{}

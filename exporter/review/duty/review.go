@@ -88,7 +88,7 @@ func (w *work) vehicles(f *Figures) error {
 
 func (w *work) machine(m *Machine) (MachineFigures, error) {
 	f := MachineFigures{Equipment: m.Name, Station: m.Station, From: w.span.From.UTC(), To: w.span.To.UTC(),
-		Limit: minutes.Unknown(), LeastRest: minutes.Unknown(), EnergyKWh: minutes.Unknown(), StartsSeen: !m.NoStarts,
+		Limit: minutes.Unknown(), LeastRest: minutes.Unknown(), EnergyKWh: minutes.Unknown(), StartsSeen: !m.NoStarts, zone: w.plan.Zone,
 		MeanRunSeconds: minutes.Unknown(), ShortestSeconds: minutes.Unknown()}
 	t, err := w.src.Totals(w.ctx, m.Name, w.span.From, w.span.To)
 	if err != nil {

@@ -81,6 +81,7 @@ type Rise struct {
 	Total  float64
 	Resets int
 	Until  time.Time // the newest minute; zero: none was seen
+	N      int       // minutes with figures
 	seen   bool
 	last   float64
 }
@@ -88,6 +89,7 @@ type Rise struct {
 // Add takes a minute and returns the rise since the one before; the first has none.
 func (r *Rise) Add(m Minute) float64 {
 	r.Until = m.At
+	r.N++
 	if !r.seen {
 		r.seen, r.last = true, m.Last
 		return 0
@@ -149,7 +151,7 @@ func Rises(ctx context.Context, src Source, s Signal, from, to time.Time, f func
 	err := Each(ctx, src, s, from.Add(-justBefore), to, func(m Minute) {
 		if m.At.Before(from) {
 			r.Add(m)
-			r.Total, r.Resets = 0, 0
+			r.Total, r.Resets, r.N = 0, 0, 0
 			return
 		}
 		if d := r.Add(m); f != nil && d > 0 {

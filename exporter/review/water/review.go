@@ -3,6 +3,7 @@ package water
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"roundsman/collector/sorting"
@@ -76,6 +77,7 @@ type work struct {
 	open   *minutes.Mask
 	nights []night
 	sights map[string][]night // what was seen of them, by point
+	seen   []int              // minutes, of each meter of the use
 }
 
 func (w *work) each(s minutes.Signal, f func(minutes.Minute)) error {
@@ -97,6 +99,7 @@ func (w *work) rise(totals []minutes.Signal, f func(at time.Time, litres float64
 		}
 		sum += minutes.Known(r.Total)
 		resets += r.Resets
+		w.seen = append(w.seen, r.N)
 	}
 	return sum, resets, nil
 }
@@ -128,6 +131,9 @@ func (w *work) use(f *Figures) error {
 		}
 		*part.sum = sum
 		u.Resets += resets
+	}
+	if f.SeenSeconds = minutes.Unknown(); len(w.seen) > 0 {
+		f.SeenSeconds = minutes.Known(60 * slices.Min(w.seen))
 	}
 	for _, d := range days {
 		f.Days = append(f.Days, *d)

@@ -35,6 +35,9 @@ func (f *Figures) uses(p *page.Page, zone *time.Location) {
 	u, n := &f.Use, &f.Night
 	rows := [][]string{{"figure", page.Right("found"), "and"}}
 	row := func(figure, found, and string) { rows = append(rows, []string{figure, page.Right(found), and}) }
+	if f.SeenSeconds.Is() {
+		row("time seen", page.Length(time.Duration(float64(f.SeenSeconds)*float64(time.Second))), "of "+page.Length(f.To.Sub(f.From)))
+	}
 	row("vehicles", number(u.Vehicles, 0), "")
 	row("fresh water a vehicle", with(u.FreshPerVehicle, 1, "L"), "in all "+with(u.Fresh, 0, "L"))
 	row("all water a vehicle", with(u.TotalPerVehicle, 1, "L"), "reclaimed "+with(u.Reclaim, 0, "L"))

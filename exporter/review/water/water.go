@@ -69,6 +69,8 @@ type Filter struct {
 type Figures struct {
 	From time.Time `json:"from"`
 	To   time.Time `json:"to"`
+	// SeenSeconds is for how long all meters and the count of vehicles were seen, the one least seen; null: none is named.
+	SeenSeconds minutes.Known `json:"seenSeconds"`
 
 	Use     Use             `json:"use"`
 	Days    []Day           `json:"days"`
