@@ -13,8 +13,8 @@ import (
 	"strings"
 )
 
-// mostBinary is the most that a stripped binary may weigh, in bytes: 21 MiB, while the goal is 20, which amd64 alone
-// misses, by 0.25. DEVELOPERS.md has what each measure saved.
+// mostBinary is the most that a stripped binary may weigh, in bytes: 21 MiB, while the goal is 20, which amd64
+// misses by 0.25. DEVELOPERS.md has what each measure saved.
 const mostBinary = 21 << 20
 
 // The tags of the packaged binary. Each is named by the source it leaves out:
