@@ -4,10 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/exporter"
 	"roundsman/exporter/panel/draw"
 	"roundsman/exporter/record"
@@ -204,7 +204,7 @@ func blindSpans(ctx context.Context, r *record.Reader, span review.Span, now tim
 	if end := earliest(span.To, now); state.Alive.Before(end.Add(-notYet)) {
 		add(state.Alive, end, report.Blind{Why: "the record ends here: the box is off", Since: true})
 	}
-	slices.SortFunc(list, func(a, b report.Blind) int { return a.From.Compare(b.From) })
+	sorting.Func(list, func(a, b report.Blind) int { return a.From.Compare(b.From) })
 	return list, nil
 }
 

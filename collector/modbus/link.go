@@ -5,12 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 	"time"
 
 	"roundsman/collector"
 	"roundsman/collector/plan"
 	"roundsman/collector/scaling"
+	"roundsman/collector/sorting"
 )
 
 // Link polls the devices of one line on a fixed grid. New makes it; one
@@ -112,7 +112,7 @@ func (l *Link) build(points []collector.Point) error {
 	if len(l.groups) > maxGroups {
 		errs = append(errs, fmt.Errorf("%d different intervals: %d at most", len(l.groups), maxGroups))
 	}
-	slices.SortFunc(l.units, func(a, b *unit) int { return int(a.id) - int(b.id) })
+	sorting.Func(l.units, func(a, b *unit) int { return int(a.id) - int(b.id) })
 	l.addMarkers()
 	errs = append(errs, l.checkPlan(points))
 	return errors.Join(errs...)

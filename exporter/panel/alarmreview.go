@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"roundsman/collector/sorting"
 	"roundsman/exporter"
 	"roundsman/exporter/review"
 	"roundsman/exporter/review/minutes"
@@ -91,7 +92,7 @@ func (t *alarmTable) row(cells ...string) {
 func (a *alarmReview) lists(f *review.Figures, zone *time.Location) {
 	when := func(t time.Time) string { return t.In(zone).Format("Mon 2 Jan 15:04") }
 	if list := slices.Clone(f.Sliding.Episodes); len(list) > 0 {
-		slices.SortStableFunc(list, func(a, b review.Flood) int { return cmp.Compare(b.Alarms, a.Alarms) })
+		sorting.StableFunc(list, func(a, b review.Flood) int { return cmp.Compare(b.Alarms, a.Alarms) })
 		t := a.table("Floods", len(list), "From", "to", "alarms", "most in 10 min")
 		for _, e := range list {
 			to := "not over"
@@ -179,7 +180,7 @@ func options(values []string, chosen string, words func(string) string) (list []
 	for _, v := range values {
 		list = append(list, option{v, words(v), v == chosen})
 	}
-	slices.SortStableFunc(list, func(a, b option) int { return strings.Compare(a.Words, b.Words) })
+	sorting.StableFunc(list, func(a, b option) int { return strings.Compare(a.Words, b.Words) })
 	return list
 }
 

@@ -8,10 +8,10 @@ import (
 	"html/template"
 	"math"
 	"net/http"
-	"slices"
 	"strings"
 	"time"
 
+	"roundsman/collector/sorting"
 	"roundsman/exporter"
 	"roundsman/exporter/panel/draw"
 	"roundsman/exporter/review/duty"
@@ -119,7 +119,7 @@ func (l *pumps) fill(ctx context.Context, d exporter.Duties, f *duty.Figures) er
 			l.Services = append(l.Services, newService(row.Name, s, l.zone))
 		}
 	}
-	slices.SortStableFunc(l.Services, func(a, b serviceRow) int { return cmp.Compare(a.left, b.left) })
+	sorting.StableFunc(l.Services, func(a, b serviceRow) int { return cmp.Compare(a.left, b.left) })
 	return nil
 }
 

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"roundsman/collector/sorting"
 	"roundsman/exporter/record/pack"
 )
 
@@ -309,7 +310,7 @@ func (u *Upkeep) gatherEarlier(ctx context.Context, b *building, cols []*gathere
 // figures returns the figures of the hour of a series.
 func (b *building) figures(g *gathered) *hourFigures {
 	all := append(g.earlier, g.strand)
-	slices.SortStableFunc(all, func(a, b strand) int { return cmp.Compare(a.times[0], b.times[0]) })
+	sorting.StableFunc(all, func(a, b strand) int { return cmp.Compare(a.times[0], b.times[0]) })
 	h := new(hourFigures)
 	for _, s := range all {
 		h.add(b.hour, s.times, s.Column)

@@ -4,8 +4,9 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"slices"
 	"time"
+
+	"roundsman/collector/sorting"
 )
 
 // Day is the figures of one day of a point, in the trend's unit, from midnight to midnight of the site's zone; NaN
@@ -42,7 +43,7 @@ func (t *Trend) days(ctx context.Context, lo, hi int64) (list []Day, err error) 
 		}
 		list = append(list, of...)
 	}
-	slices.SortStableFunc(list, func(a, b Day) int { return cmp.Compare(a.Milli, b.Milli) })
+	sorting.StableFunc(list, func(a, b Day) int { return cmp.Compare(a.Milli, b.Milli) })
 	return list, nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 
+	"roundsman/collector/sorting"
 	"roundsman/exporter/record/pack"
 )
 
@@ -40,7 +41,7 @@ func (l *live) of(t *Trend) (hours []liveHour, err error) {
 			hours = append(hours, liveHour{row.hour, minutes, !l.pieces[row.hour]})
 		}
 	}
-	slices.SortStableFunc(hours, func(a, b liveHour) int { return cmp.Compare(a.hour, b.hour) })
+	sorting.StableFunc(hours, func(a, b liveHour) int { return cmp.Compare(a.hour, b.hour) })
 	return hours, nil
 }
 
@@ -62,7 +63,7 @@ func liveWindows(ctx context.Context, tx *sql.Tx, lo, hi int64) (list []liveWind
 		}
 		list = append(list, w)
 	}
-	slices.SortStableFunc(list, func(a, b liveWindow) int { return cmp.Compare(a.time, b.time) })
+	sorting.StableFunc(list, func(a, b liveWindow) int { return cmp.Compare(a.time, b.time) })
 	return list, rows.Err()
 }
 

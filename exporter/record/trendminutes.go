@@ -8,6 +8,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"roundsman/collector/sorting"
 )
 
 // hourRow is an hour of one series: the whole, and its minutes.
@@ -104,7 +106,7 @@ func (t *Trend) eachHour(ctx context.Context, lo, hi int64, live []liveHour, giv
 		}
 		next := pageEnd(page, to)
 		page = slices.DeleteFunc(page, func(h hourRow) bool { return h.hour >= next })
-		slices.SortStableFunc(page, func(a, b hourRow) int { return cmp.Compare(a.hour, b.hour) })
+		sorting.StableFunc(page, func(a, b hourRow) int { return cmp.Compare(a.hour, b.hour) })
 		done, err := t.givePage(page, &live, next, give)
 		if done || err != nil {
 			return err

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"roundsman/collector"
+	"roundsman/collector/sorting"
 	"roundsman/collector/units"
 	"roundsman/exporter/record/pack"
 )
@@ -140,7 +141,7 @@ func (r *Reader) parts(ctx context.Context, lo, hi int64) (list []part, err erro
 		}
 		list = append(list, s)
 	}
-	slices.SortStableFunc(list, func(a, b part) int { return cmp.Compare(a.time, b.time) })
+	sorting.StableFunc(list, func(a, b part) int { return cmp.Compare(a.time, b.time) })
 	return list, rows.Err()
 }
 
@@ -343,7 +344,7 @@ func (t *Trend) Readings(ctx context.Context, from, to time.Time) iter.Seq2[Samp
 				}
 				continue
 			}
-			slices.SortFunc(strands, func(a, b strand) int { return cmp.Compare(a.times[0], b.times[0]) })
+			sorting.Func(strands, func(a, b strand) int { return cmp.Compare(a.times[0], b.times[0]) })
 			for _, s := range strands {
 				if !t.samples(&s, &last, hi, yield) {
 					return

@@ -169,7 +169,7 @@ func TestJSON(t *testing.T) {
 ],"data":{"from":"2026-07-01T06:10:00.0+01:00","to":"2026-07-01T05:10:03Z","rows":3,"readings":3,"bad":2,"periodSeconds":1.5,"gaps":0,"missing":0,"longestGapSeconds":0,"repairs":[],"pointsWithoutReadings":[]},
 "figures":`
 	got, figures, _ := strings.Cut(b.String(), `"figures":`)
-	if !strings.HasPrefix(figures, `{"from":"2026-07-01T05:10:00Z","to":"2026-07-01T05:10:04Z","alarms":2,`) {
+	if !strings.HasPrefix(figures, `{"from":"2026-07-01T05:10:00Z","to":"2026-07-01T05:10:04Z","seenSeconds":4,"alarms":2,`) {
 		t.Errorf("the figures: %s", figures)
 	}
 	if diff := cmp.Diff(want, got+`"figures":`); diff != "" {

@@ -159,6 +159,9 @@ func (a *Actor) rehearsed(r *Report) {
 	a.Words = "The rules have no such alarm any more."
 }
 
+// fewToJudge activations are too few to say that most were fleeting; common practice, no source.
+const fewToJudge = 3
+
 // words says in plain words what to do about a rule.
 func (f *Figures) words(rule *rules.Rule) string {
 	switch s := f.Suggestion; {
@@ -170,6 +173,8 @@ func (f *Figures) words(rule *rules.Rule) string {
 		return "It chatters, and nothing is suggested: " + s.Reason + ". Look for its cause."
 	case f.Activations == 0:
 		return "It does not ring over the readings that are kept: what rang was before them, or its rule was changed since."
+	case f.Activations < fewToJudge:
+		return "It rang too seldom to suggest anything: look for its cause."
 	case f.Fleeting > f.Activations/2:
 		return fmt.Sprintf("%d of %d were over within a minute by themselves: look for the cause, or wait a little longer before it rings (on-delay).", f.Fleeting, f.Activations)
 	}
