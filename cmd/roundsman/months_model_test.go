@@ -219,6 +219,17 @@ func loadings(list []look, point int) (ons []time.Time, worst int) {
 	return ons, worst
 }
 
+// notLooked counts the times without a look that ended since from.
+func notLooked(list []look, from time.Time) (n int) {
+	for _, l := range list {
+		if l.at.Sub(from) > 2*time.Minute {
+			n++
+		}
+		from = l.at
+	}
+	return n
+}
+
 // slope is that of the least squares through points, by the textbook.
 func slope(x, y []float64) float64 {
 	var mx, my, above, below float64

@@ -234,13 +234,17 @@ func (p *monthsPlan) compareAir(t *testing.T, f *air.Figures, s span) {
 			nShut++
 		}
 	}
-	if f.Pressure.Dips != dips || f.Load.Cycles != len(ons) || f.Load.WorstHour != worst {
-		t.Errorf("%d dips, %d cycles, %d in the worst hour; want %d, %d, %d", f.Pressure.Dips, f.Load.Cycles, f.Load.WorstHour, dips, len(ons), worst)
+	// The record also counts a loading that began while nobody looked, and one at the span's first look: its looks alone do not tell.
+	over, blind := f.Load.Cycles-len(ons), notLooked(looks, s.from)+1
+	if f.Pressure.Dips != dips || over < 0 || over > blind || f.Load.WorstHour < worst || f.Load.WorstHour > worst+over {
+		t.Errorf("%d dips, %d cycles, %d in the worst hour; want %d, %d, %d, cycles at most %d more", f.Pressure.Dips, f.Load.Cycles, f.Load.WorstHour, dips, len(ons), worst, blind)
 	}
 	closeTo(t, "running", f.Load.RunningSeconds, orNothing(60*turning, len(looks)))
 	closeTo(t, "load factor", f.Load.Factor, both/turning)
-	closeTo(t, "cycles an hour", f.Load.CyclesPerHour, 60*float64(len(ons))/turning)
-	closeTo(t, "cycles an hour while closed", f.Load.ClosedPerHour, 60*float64(shut)/float64(nShut))
+	closeTo(t, "cycles an hour", f.Load.CyclesPerHour, 60*float64(len(ons)+over)/turning)
+	if got := float64(f.Load.ClosedPerHour) * float64(nShut) / 60; nShut > 0 && (got < float64(shut)-1e-6 || got > float64(shut+over)+1e-6) {
+		t.Errorf("%v cycles while closed, want %d, at most %d more", got, shut, over)
+	}
 	closeTo(t, "mean use", f.Load.MeanUse, 30*loaded/float64(n))
 }
 

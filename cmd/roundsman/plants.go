@@ -45,7 +45,7 @@ func (s plantSource) Loadings(ctx context.Context, name string, from, to time.Ti
 			if err == nil && (r.Starts == 0 || r.From.Before(from) || !r.From.Before(to)) {
 				continue
 			}
-			if !yield(air.Loading{At: r.From, N: r.Starts, Hour: r.Hour}, err) || err != nil {
+			if !yield(air.Loading{At: r.From, N: r.Starts}, err) || err != nil {
 				return
 			}
 		}

@@ -308,7 +308,7 @@ func (r *reviewedPages) plant(path, command, table string) {
 	compared := 0
 	for name, row := range told["figure, found, and"] {
 		compared++
-		if !found[row[0]] {
+		if !found[row[0]] && !found["at least "+row[0]] { // the table says so below, once for all
 			t.Errorf("%s: the page lacks %q; it has %v", name, row[0], found)
 		}
 	}

@@ -33,9 +33,8 @@ type Loader interface {
 
 // Loading is one, or several that nobody saw apart.
 type Loading struct {
-	At   time.Time
-	N    int // how many
-	Hour int // in the hour that ended with it
+	At time.Time
+	N  int // how many
 }
 
 // AtLeastWords says so before a number that may be too low.

@@ -347,8 +347,8 @@ func (l *loader) Loadings(_ context.Context, name string, from, to time.Time) it
 func TestLoadingsByRuns(t *testing.T) {
 	begin := time.Unix(0, 0).UTC()
 	span := review.Span{From: begin, To: begin.Add(time.Hour)}
-	run := func(second, n, hour int) air.Loading {
-		return air.Loading{At: begin.Add(time.Duration(second) * time.Second), N: n, Hour: hour}
+	run := func(second, n int) air.Loading {
+		return air.Loading{At: begin.Add(time.Duration(second) * time.Second), N: n}
 	}
 	for _, tt := range []struct {
 		name          string
@@ -358,8 +358,8 @@ func TestLoadingsByRuns(t *testing.T) {
 		atLeast       bool
 	}{
 		{"not followed", "", nil, 2, 2, true},
-		{"followed", "compressor/load", []air.Loading{run(605, 1, 1), run(620, 1, 2), run(640, 1, 3), run(1810, 1, 4)}, 4, 4, false},
-		{"followed since the second", "compressor/load", []air.Loading{run(1810, 1, 1)}, 2, 2, true},
+		{"followed", "compressor/load", []air.Loading{run(605, 1), run(620, 1), run(640, 1), run(1810, 1)}, 4, 4, false},
+		{"followed since the second", "compressor/load", []air.Loading{run(1810, 1)}, 2, 2, true},
 	} {
 		src := &loader{loadings: tt.loadings}
 		for second := range 3600 {

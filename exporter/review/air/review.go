@@ -121,6 +121,7 @@ func (w *work) loadings() (c cycles, err error) {
 	if !ok || w.plan.LoadedOf == "" {
 		return c, nil
 	}
+	var busiest minutes.Busiest
 	for l, err := range src.Loadings(w.ctx, w.plan.LoadedOf, w.span.From, w.span.To) {
 		if err != nil {
 			return c, err
@@ -129,10 +130,11 @@ func (w *work) loadings() (c cycles, err error) {
 		if w.closed(l.At) {
 			c.closed += l.N
 		}
-		if l.Hour > c.worst {
-			c.worst, c.worstEnds = l.Hour, l.At
+		if l.N == 1 { // nobody knows when several were that were not seen apart
+			busiest.Add(l.At)
 		}
 	}
+	c.worst, c.worstEnds = busiest.Most, busiest.Ends
 	return c, nil
 }
 
