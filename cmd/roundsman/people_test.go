@@ -151,14 +151,15 @@ func TestSignalReloadsPeople(t *testing.T) {
 	dir := peopleSite(t)
 	d := openDoor(t, dir)
 	defer d.stop()
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	d.reloader.hup = hup
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
 	go func() { done <- d.reloader.run(ctx) }()
 	defer func() { cancel(); <-done }()
 	write(t, dir, "contacts.yaml", "people:\n  o.byrne: {name: Oran Byrne}\n")
-	survive := make(chan os.Signal, 1) // one that comes before the reloader listens must not end the tests
-	signal.Notify(survive, syscall.SIGHUP)
-	defer signal.Stop(survive)
 	for start := time.Now(); len(d.reloader.people.list()) != 1 || !d.told(record.RulesReloaded, "signal"); time.Sleep(20 * time.Millisecond) {
 		if err := syscall.Kill(os.Getpid(), syscall.SIGHUP); err != nil {
 			t.Fatal(err)

@@ -425,7 +425,8 @@ func TestReloadWhileTheQueueIsFull(t *testing.T) {
 			}
 			time.Sleep(time.Second)
 		}
-		if r.log.begun["b"] != 1 || r.now("tank.level").Value != plantAt("tank.level", 8) {
+		// A view is made once a second while nobody looks: its reading may be the one before.
+		if v := r.now("tank.level").Value; r.log.begun["b"] != 1 || v != plantAt("tank.level", 8) && v != plantAt("tank.level", 7) {
 			t.Errorf("b was begun %d times and gave %+v", r.log.begun["b"], r.now("tank.level"))
 		}
 		if n := eager.sent.Load(); n < batchQueue {

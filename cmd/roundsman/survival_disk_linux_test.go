@@ -121,7 +121,7 @@ func (d *smallDisk) says(words string) {
 
 // The disk fills while the room is watched: alarms go on, the box rings about it, and when there is room again all lines of
 // meanwhile are written. It also starts on a full disk.
-func TestDiskFullUnderTheDaemon(t *testing.T) {
+func TestHeavyDiskFullUnderTheDaemon(t *testing.T) {
 	t.Parallel()
 	d := newSmallDisk(t, 11)
 	d.start()
@@ -165,7 +165,7 @@ func TestDiskFullUnderTheDaemon(t *testing.T) {
 // The record lies where nothing can be written, as on a card that gave up, and can be written again later: the room is watched,
 // the box rings about it, and what happens goes on the record as soon as that can be opened: lines, alarm states, messages,
 // run time and readings. Nothing is told twice.
-func TestRecordOnReadOnly(t *testing.T) {
+func TestHeavyRecordOnReadOnly(t *testing.T) {
 	t.Parallel()
 	d := newSmallDisk(t, 12)
 	d.start()
@@ -296,7 +296,7 @@ func TestNewerRecordIsRefused(t *testing.T) {
 
 // Somebody deletes the record under the daemon: it does not go on writing to a file that nobody can find, and says so. The
 // next start begins a new one.
-func TestRecordDeletedUnderTheDaemon(t *testing.T) {
+func TestHeavyRecordDeletedUnderTheDaemon(t *testing.T) {
 	t.Parallel()
 	d := newSmallDisk(t, 13)
 	d.start()

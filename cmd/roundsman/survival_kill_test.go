@@ -286,14 +286,16 @@ func (s *storm) sameRuns() {
 	s.Helper()
 	r := s.reader()
 	defer r.Close()
-	from, to := s.ticks[0], time.Now()
+	s.mu.Lock() // the plant may go on
+	from, to, toggled := s.ticks[0], time.Now(), slices.Clone(s.toggled)
+	s.mu.Unlock()
 	d, err := r.Duty(s.Context(), "pump", from, to)
 	if err != nil {
 		s.Fatal(err)
 	}
-	truth := s.ran(from, d.Until)
+	truth := pumpRan(toggled, from, d.Until)
 	const late = 200 * time.Millisecond // of each switching: the interval, and a busy machine
-	slack := time.Duration(len(s.toggled)) * late / 2
+	slack := time.Duration(len(toggled)) * late / 2
 	if d.Run > truth+slack || d.Run+d.Unseen < truth-slack {
 		s.Errorf("the pump ran %v; on the record %v and %v unseen", truth, d.Run, d.Unseen)
 	}
@@ -301,18 +303,18 @@ func (s *storm) sameRuns() {
 	if whole := d.Until.Sub(s.spans[0].from); (whole - seen).Abs() > 2*time.Second {
 		s.Errorf("run, still and unseen are %v of %v", seen, whole)
 	}
-	if d.Run == 0 || d.Starts == 0 || d.Starts > len(s.toggled) {
-		s.Errorf("%d starts on the record, switched %d times", d.Starts, len(s.toggled))
+	if d.Run == 0 || d.Starts == 0 || d.Starts > len(toggled) {
+		s.Errorf("%d starts on the record, switched %d times", d.Starts, len(toggled))
 	}
 	s.Logf("the pump ran %v; on the record %v run, %v still, %v unseen, %d starts", truth, d.Run, d.Still, d.Unseen, d.Starts)
 }
 
-// ran is how long the pump really ran.
-func (s *storm) ran(from, to time.Time) (sum time.Duration) {
-	for i := 0; i < len(s.toggled); i += 2 {
-		begin, end := s.toggled[i], to
-		if i+1 < len(s.toggled) {
-			end = s.toggled[i+1]
+// pumpRan is how long the pump really ran.
+func pumpRan(toggled []time.Time, from, to time.Time) (sum time.Duration) {
+	for i := 0; i < len(toggled); i += 2 {
+		begin, end := toggled[i], to
+		if i+1 < len(toggled) {
+			end = toggled[i+1]
 		}
 		if begin.Before(from) {
 			begin = from

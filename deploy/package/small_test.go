@@ -21,7 +21,6 @@ func TestNarrowTemplates(t *testing.T) {
 	const program = `package main
 
 import (
-	"maps"
 	"fmt"
 	"os"
 	"text/template"
