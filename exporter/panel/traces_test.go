@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -17,11 +18,11 @@ import (
 // counted counts how often all traces are asked for.
 type counted struct {
 	swinging
-	drawn *int
+	drawn *atomic.Int32
 }
 
 func (c counted) Each(ctx context.Context, points []string, from, to time.Time, step time.Duration) iter.Seq2[exporter.PointSteps, error] {
-	*c.drawn++
+	c.drawn.Add(1)
 	return c.swinging.Each(ctx, points, from, to, step)
 }
 
@@ -29,7 +30,7 @@ func (c counted) Each(ctx context.Context, points []string, from, to time.Time, 
 func TestTracesWhileLooked(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		room, clock := quiet()
-		drawn := 0
+		var drawn atomic.Int32
 		p := panel.New(exporter.NewBoard(clock, room.View()), panel.Options{Trends: counted{drawn: &drawn}})
 		stop := running(t, p)
 		look := func() int {
@@ -39,25 +40,25 @@ func TestTracesWhileLooked(t *testing.T) {
 			return strings.Count(w.Body.String(), `class="trace"`)
 		}
 		time.Sleep(time.Hour)
-		if drawn != 0 {
-			t.Errorf("drawn %d times before anybody looked", drawn)
+		if n := drawn.Load(); n != 0 {
+			t.Errorf("drawn %d times before anybody looked", n)
 		}
 		for _, round := range []struct {
 			hour string
-			want int
+			want int32
 		}{{"first", 1}, {"later", 2}} {
-			if n := look(); n < 40 || drawn != round.want {
-				t.Errorf("%s: %d traces at the first look, drawn %d times, want %d", round.hour, n, drawn, round.want)
+			if n := look(); n < 40 || drawn.Load() != round.want {
+				t.Errorf("%s: %d traces at the first look, drawn %d times, want %d", round.hour, n, drawn.Load(), round.want)
 			}
 			time.Sleep(time.Hour)
 		}
-		drawn = 0
+		drawn.Store(0)
 		for range 60 {
 			look()
 			time.Sleep(10 * time.Second)
 		}
-		if drawn < 9 || drawn > 11 {
-			t.Errorf("drawn %d times in ten minutes", drawn)
+		if n := drawn.Load(); n < 9 || n > 11 {
+			t.Errorf("drawn %d times in ten minutes", n)
 		}
 		stop()
 	})
