@@ -66,3 +66,19 @@ func (c *Clock) Check() time.Duration {
 	c.step.Add(stepped)
 	return time.Duration(stepped)
 }
+
+// Later returns the later of two times.
+func Later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+// Earlier returns the earlier of two times.
+func Earlier(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
+}

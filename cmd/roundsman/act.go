@@ -53,11 +53,33 @@ func actCommands() []*cobra.Command {
 	return append(out, journalCommand())
 }
 
+// saidFlags are what comes with all that a person tells the daemon.
+type saidFlags struct {
+	by, reason string
+	asJSON     bool
+	keyFlag
+}
+
+// add adds them with the words for the person, the reason and the JSON.
+func (f *saidFlags) add(cmd *cobra.Command, who, why, result string) {
+	cmd.Flags().StringVar(&f.by, "by", "", "`PERSON` who "+who+", by the short name of the contacts file")
+	cmd.Flags().StringVar(&f.reason, "reason", "", why)
+	cmd.Flags().BoolVar(&f.asJSON, "json", false, result)
+	f.keyFlag.add(cmd)
+}
+
+// vet says what is missing, with the question for the person.
+func (f *saidFlags) vet(question string) error {
+	if f.by == "" {
+		return errors.New("--by is missing: " + question)
+	}
+	return f.daemon.vet()
+}
+
 // actFlags are what a person says with an act.
 type actFlags struct {
-	by, reason, length, keyFile string
-	asJSON                      bool
-	daemon                      daemonFlag
+	saidFlags
+	length string
 }
 
 func actCommand(w actWord) *cobra.Command {
@@ -77,15 +99,10 @@ name. Exit 0: done; 1: refused, or no daemon answers; 2: wrong usage.`,
 			return f.run(cmd, w, args[0])
 		},
 	}
-	flags := cmd.Flags()
-	flags.StringVar(&f.by, "by", "", "`PERSON` who acts, by the short name of the contacts file")
-	flags.StringVar(&f.reason, "reason", "", "why, for the journal")
-	flags.StringVar(&f.keyFile, "key-file", "", "file that holds the person's key")
-	flags.BoolVar(&f.asJSON, "json", false, "print the alarm as it is then, as JSON")
-	f.daemon.add(cmd)
+	f.add(cmd, "acts", "why, for the journal", "print the alarm as it is then, as JSON")
 	if w.needsEnd {
 		cmd.Use += " --for TIME --reason TEXT"
-		flags.StringVar(&f.length, "for", "", "for how `long`: 30m, 8h")
+		cmd.Flags().StringVar(&f.length, "for", "", "for how `long`: 30m, 8h")
 	} else if w.needsReason {
 		cmd.Use += " --reason TEXT"
 	}
@@ -94,9 +111,10 @@ name. Exit 0: done; 1: refused, or no daemon answers; 2: wrong usage.`,
 
 // vet says what is missing before anybody is asked.
 func (f *actFlags) vet(w actWord) error {
+	if err := f.saidFlags.vet("who does it?"); err != nil {
+		return err
+	}
 	switch {
-	case f.by == "":
-		return errors.New("--by is missing: who does it?")
 	case w.needsEnd && f.length == "":
 		return errors.New("--for is missing: a shelve has an end, such as --for 30m")
 	case w.needsReason && strings.TrimSpace(f.reason) == "":
@@ -109,17 +127,13 @@ func (f *actFlags) vet(w actWord) error {
 			return fmt.Errorf("--for: %s is no time to shelve for", f.length)
 		}
 	}
-	return f.daemon.vet()
+	return nil
 }
 
 func (f *actFlags) run(cmd *cobra.Command, w actWord, alarm string) error {
-	c := daemonClient{at: f.daemon.at}
-	if f.keyFile != "" {
-		key, err := readKey(f.keyFile)
-		if err != nil {
-			return err
-		}
-		c.key = string(key)
+	c, err := f.client()
+	if err != nil {
+		return err
 	}
 	body := map[string]string{"by": f.by}
 	if f.reason != "" {
@@ -135,7 +149,7 @@ func (f *actFlags) run(cmd *cobra.Command, w actWord, alarm string) error {
 	if f.asJSON {
 		return writeJSON(cmd.OutOrStdout(), done.raw)
 	}
-	_, err := fmt.Fprintln(cmd.OutOrStdout(), done)
+	_, err = fmt.Fprintln(cmd.OutOrStdout(), done)
 	return err
 }
 
@@ -193,6 +207,28 @@ func (d *daemonFlag) vet() error {
 	}
 	d.at = u.Scheme + "://" + u.Host
 	return d.pin(pin)
+}
+
+// keyFlag names a daemon and the key that a person shows it.
+type keyFlag struct {
+	daemon  daemonFlag
+	keyFile string
+}
+
+func (f *keyFlag) add(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&f.keyFile, "key-file", "", "`FILE` with the person's key")
+	f.daemon.add(cmd)
+}
+
+// client asks that daemon, with the key if one is named.
+func (f *keyFlag) client() (daemonClient, error) {
+	c := daemonClient{at: f.daemon.at}
+	if f.keyFile == "" {
+		return c, nil
+	}
+	key, err := readKey(f.keyFile)
+	c.key = string(key)
+	return c, err
 }
 
 const (

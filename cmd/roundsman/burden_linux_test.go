@@ -51,24 +51,6 @@ func processor(b *testing.B, pid int) float64 {
 	return float64(ts.Sec) + float64(ts.Nsec)/1e9
 }
 
-// memoryOf returns the resident memory of a process and the most it was, in MiB (proc(5)).
-func memoryOf(b *testing.B, pid int) (resident, most float64) {
-	b.Helper()
-	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
-	if err != nil {
-		b.Fatal(err)
-	}
-	read := func(name string) float64 {
-		m := regexp.MustCompile(name + `:\s+(\d+) kB`).FindSubmatch(text)
-		if m == nil {
-			b.Fatalf("no %s in\n%s", name, text)
-		}
-		kib, _ := strconv.ParseFloat(string(m[1]), 64)
-		return kib / 1024
-	}
-	return read("VmRSS"), read("VmHWM")
-}
-
 // plcs serves n controllers of perLink points each, a unit for each hundred registers, whose values move.
 func plcs(b *testing.B, n, perLink int) (addresses []string) {
 	b.Helper()
@@ -475,9 +457,9 @@ func BenchmarkBurden(b *testing.B) {
 		b.ReportMetric(100*used["daemon-mqtt"], "%core-daemon-mqtt")
 		b.ReportMetric(100*used["daemon-hour"], "%core-daemon-hour")
 		askedHours(b, all["daemon-hour"])
-		resident, most := memoryOf(b, all["daemon-hour"].cmd.Process.Pid)
-		b.ReportMetric(resident, "MiB-resident")
-		b.ReportMetric(most, "MiB-most")
+		m := residentOf(b, all["daemon-hour"].cmd.Process.Pid)
+		b.ReportMetric(m.all, "MiB-resident")
+		b.ReportMetric(m.most, "MiB-most")
 		for _, p := range all {
 			p.end()
 		}

@@ -20,11 +20,11 @@ import (
 const drillPoll = 250 * time.Millisecond
 
 type drillFlags struct {
-	contacts    []string
-	by, keyFile string
-	within      time.Duration
-	asJSON      bool
-	daemon      daemonFlag
+	contacts []string
+	by       string
+	within   time.Duration
+	asJSON   bool
+	keyFlag
 }
 
 func drillCommand() *cobra.Command {
@@ -53,10 +53,9 @@ Exit 0: all done; 1: somebody was not reached or did not answer in time, or no d
 	flags := cmd.Flags()
 	flags.StringArrayVar(&f.contacts, "contact", nil, "`NAME` of the person to call; may be repeated; everybody who can be called if not given")
 	flags.StringVar(&f.by, "by", "", "`PERSON` who asks for it; the one who is called if not given")
-	flags.StringVar(&f.keyFile, "key-file", "", "file that holds the person's key")
 	flags.DurationVar(&f.within, "within", 10*time.Minute, "the `time` to answer")
 	flags.BoolVar(&f.asJSON, "json", false, "print the result as JSON, at the end")
-	f.daemon.add(cmd)
+	f.keyFlag.add(cmd)
 	return cmd
 }
 
@@ -107,13 +106,9 @@ type drilledPerson struct {
 }
 
 func (f *drillFlags) run(cmd *cobra.Command) error {
-	c := daemonClient{at: f.daemon.at}
-	if f.keyFile != "" {
-		key, err := readKey(f.keyFile)
-		if err != nil {
-			return err
-		}
-		c.key = string(key)
+	c, err := f.client()
+	if err != nil {
+		return err
 	}
 	var steps []drilledPerson
 	path := "/api/v1/drill?" + url.Values{"contact": f.contacts}.Encode()
@@ -124,7 +119,7 @@ func (f *drillFlags) run(cmd *cobra.Command) error {
 	if f.asJSON {
 		show.out = io.Discard
 	}
-	steps, err := f.follow(cmd.Context(), &c, &show, steps)
+	steps, err = f.follow(cmd.Context(), &c, &show, steps)
 	if err != nil {
 		return err
 	}

@@ -59,24 +59,10 @@ func (s dutySource) Totals(ctx context.Context, equipment string, from, to time.
 		return duty.Totals{}, err
 	}
 	t := duty.Totals{Run: d.Run, Still: d.Still, Unseen: d.Unseen, Starts: d.Starts, Runs: d.Runs, Longest: d.Longest, Shortest: d.Shortest, WorstHour: d.WorstHour, Until: d.Until}
-	if end := earliest(to, s.now); d.Until.Before(end.Add(-notYet)) {
-		t.Unseen += end.Sub(latest(d.Until, from))
+	if end := collector.Earlier(to, s.now); d.Until.Before(end.Add(-notYet)) {
+		t.Unseen += end.Sub(collector.Later(d.Until, from))
 	}
 	return t, nil
-}
-
-func earliest(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
-}
-
-func latest(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }
 
 // Runs returns the intervals that touch a span; see duty.Source.

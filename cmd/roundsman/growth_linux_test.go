@@ -150,7 +150,7 @@ func onSmallBox(b *testing.B, binary string, n int) (share, most float64, why st
 	defer p.end()
 	share = 100 * usedIn(b, map[string]*process{"": p}, 3*time.Second, 12*time.Second)[""]
 	good := goodPoints(p.address)
-	_, most = memoryOf(b, p.cmd.Process.Pid)
+	most = residentOf(b, p.cmd.Process.Pid).most
 	switch {
 	case share > fullest:
 		why = fmt.Sprintf("is more than %d %%", fullest)

@@ -142,7 +142,7 @@ func writeSite(t *testing.T, rules string) string {
 	return dir
 }
 
-func write(t *testing.T, dir, name, text string) {
+func write(t testing.TB, dir, name, text string) {
 	t.Helper()
 	if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
 		t.Fatal(err)

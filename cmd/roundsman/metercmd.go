@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -11,9 +10,8 @@ import (
 
 // explainFlags are what a person says of a meter that jumped.
 type explainFlags struct {
-	by, meter, last, first, reason, keyFile string
-	asJSON                                  bool
-	daemon                                  daemonFlag
+	saidFlags
+	meter, last, first string
 }
 
 func explainCommand() *cobra.Command {
@@ -29,35 +27,24 @@ Exit 0: done; 1: refused, or no daemon answers; 2: wrong usage.`,
 		Example: `  roundsman explain reclaim.pump.1 replaced --last 18342.7 --first 0.2 --by n.quill --reason 'display was dead'`,
 		Args:    exactly("EQUIPMENT", "replaced|reset|rolled-over|misread"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if f.by == "" {
-				return usageError{errors.New("--by is missing: who says so?")}
-			}
-			if err := f.daemon.vet(); err != nil {
+			if err := f.vet("who says so?"); err != nil {
 				return usageError{err}
 			}
 			return f.run(cmd, args[0], args[1])
 		},
 	}
 	flags := cmd.Flags()
-	flags.StringVar(&f.by, "by", "", "`PERSON` who says so, by the short name of the contacts file")
 	flags.StringVar(&f.meter, "meter", "hours", "which register: hours or starts")
 	flags.StringVar(&f.last, "last", "", "what it showed at the end, in its own unit; what it was read at last if not given")
 	flags.StringVar(&f.first, "first", "", "what it, or the new one, began with; 0 of what was reset, what was read first of a new one if not given")
-	flags.StringVar(&f.reason, "reason", "", "words for the journal")
-	flags.StringVar(&f.keyFile, "key-file", "", "file that holds the person's key")
-	flags.BoolVar(&f.asJSON, "json", false, "print what was added as JSON")
-	f.daemon.add(cmd)
+	f.add(cmd, "says so", "words for the journal", "print what was added as JSON")
 	return cmd
 }
 
 func (f *explainFlags) run(cmd *cobra.Command, equipment, was string) error {
-	c := daemonClient{at: f.daemon.at}
-	if f.keyFile != "" {
-		key, err := readKey(f.keyFile)
-		if err != nil {
-			return err
-		}
-		c.key = string(key)
+	c, err := f.client()
+	if err != nil {
+		return err
 	}
 	var done struct {
 		Equipment       string  `json:"equipment"`
@@ -79,6 +66,6 @@ func (f *explainFlags) run(cmd *cobra.Command, equipment, was string) error {
 	if done.Meter == "starts" {
 		added = fmt.Sprintf("%d starts added", done.StartsAdded)
 	}
-	_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s, from %.10g to %.10g: %s; %s\n", equipment, done.From, done.To, done.Was, added)
+	_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s, from %.10g to %.10g: %s; %s\n", equipment, done.From, done.To, done.Was, added)
 	return err
 }

@@ -27,11 +27,11 @@ import (
 // checkList is 'read --as-found' and 'read --as-left': readings beside what gauges show, kept in the journal.
 type checkList struct {
 	found, left           bool
-	by, keyFile           string
+	by                    string
 	gauges                []string // POINT=VALUE
 	file                  string   // CSV: point,value[,gauge]
 	instrument, tolerance string
-	daemon                daemonFlag
+	keyFlag
 }
 
 func (c *checkList) add(cmd *cobra.Command) {
@@ -39,12 +39,11 @@ func (c *checkList) add(cmd *cobra.Command) {
 	flags.BoolVar(&c.found, "as-found", false, "compare with gauges before work, and keep it in the journal")
 	flags.BoolVar(&c.left, "as-left", false, "the same after work")
 	flags.StringVar(&c.by, "by", "", "`PERSON` who compares, by the short name of the contacts file")
-	flags.StringVar(&c.keyFile, "key-file", "", "`FILE` with the person's key")
 	flags.StringArrayVar(&c.gauges, "gauge", nil, "what a gauge shows, as `POINT=VALUE`; may be repeated; without any you are asked")
 	flags.StringVar(&c.file, "gauges", "", "`FILE.csv` of what gauges show: point, value, and the gauge's own number where known")
 	flags.StringVar(&c.instrument, "instrument", "", "number or name of the gauge compared with")
 	flags.StringVar(&c.tolerance, "tolerance", "", "most difference, such as '0.2 bar'; 2 % of the range if not given")
-	c.daemon.add(cmd)
+	c.keyFlag.add(cmd)
 }
 
 func (c *checkList) asked() bool { return c.found || c.left }
@@ -315,15 +314,12 @@ type gaugeBook interface {
 
 // book finds the running daemon, or takes the record where none runs.
 func (c *checkList) book(cmd *cobra.Command, site *configs.Site, path string) (gaugeBook, error) {
-	d := &daemonBook{client: daemonClient{at: c.daemon.at}, by: c.by}
-	if c.keyFile != "" {
-		key, err := readKey(c.keyFile)
-		if err != nil {
-			return nil, err
-		}
-		d.client.key = string(key)
+	client, err := c.client()
+	if err != nil {
+		return nil, err
 	}
-	err := d.refresh(cmd.Context())
+	d := &daemonBook{client: client, by: c.by}
+	err = d.refresh(cmd.Context())
 	if err == nil {
 		return d, nil
 	}

@@ -8,8 +8,8 @@ import (
 )
 
 func reloadCommand() *cobra.Command {
-	var by, keyFile string
-	var daemon daemonFlag
+	var by string
+	var daemon keyFlag
 	cmd := &cobra.Command{
 		Use:   "reload --by PERSON",
 		Short: "Let the running daemon read its files anew",
@@ -23,27 +23,22 @@ The hang-up signal does the same. Exit 0: the new files are in force; 1: they ar
 			if by == "" {
 				return usageError{fmt.Errorf("--by is missing: who does it?")}
 			}
-			if err := daemon.vet(); err != nil {
+			if err := daemon.daemon.vet(); err != nil {
 				return usageError{err}
 			}
-			c := daemonClient{at: daemon.at}
-			if keyFile != "" {
-				key, err := readKey(keyFile)
-				if err != nil {
-					return err
-				}
-				c.key = string(key)
+			c, err := daemon.client()
+			if err != nil {
+				return err
 			}
 			var answer struct{ Reloaded bool }
 			if err := c.ask(cmd.Context(), http.MethodPost, "/api/v1/reload", map[string]string{"by": by}, &answer); err != nil {
 				return err
 			}
-			_, err := fmt.Fprintln(cmd.OutOrStdout(), "the new files are in force")
+			_, err = fmt.Fprintln(cmd.OutOrStdout(), "the new files are in force")
 			return err
 		},
 	}
 	cmd.Flags().StringVar(&by, "by", "", "`PERSON` who asks, by the short name of the contacts file")
-	cmd.Flags().StringVar(&keyFile, "key-file", "", "`FILE` with the person's key")
 	daemon.add(cmd)
 	return cmd
 }

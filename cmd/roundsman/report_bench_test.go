@@ -8,7 +8,6 @@ import (
 	"io"
 	"log/slog"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -23,23 +22,27 @@ import (
 // benchDays is how long the record is: more of it takes the benchmark minutes to make.
 const benchDays = 3
 
-// benchRecord is a record of some days of the site of weeks with 60 points, each once a second, with a rule that chatters.
-func benchRecord(b *testing.B) *gathering {
+// wideSite is the site of weeks with so many points more, each that often, and a rule that chatters; in its folder.
+func wideSite(b *testing.B, more int, every string) (dir string, site *configs.Site) {
 	b.Helper()
-	dir := b.TempDir()
-	more := &strings.Builder{}
-	for i := range 45 {
-		fmt.Fprintf(more, "  level.%d: {link: plc, unit-id: 1, holding: %d, unit: bar, every: 1s}\n", i, 100+i)
+	dir = b.TempDir()
+	points := &strings.Builder{}
+	for i := range more {
+		fmt.Fprintf(points, "  level.%d: {link: plc, unit-id: 1, holding: %d, unit: bar, every: %s}\n", i, 100+i, every)
 	}
-	for name, text := range map[string]string{"site.yaml": strings.Replace(weeksSite, "  fresh: {total", more.String()+"  fresh: {total", 1), "rules.yaml": chattyRules} {
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
-			b.Fatal(err)
-		}
-	}
+	write(b, dir, "site.yaml", strings.Replace(weeksSite, "  fresh: {total", points.String()+"  fresh: {total", 1))
+	write(b, dir, "rules.yaml", chattyRules)
 	site, err := configs.LoadFile(filepath.Join(dir, "site.yaml"))
 	if err != nil {
 		b.Fatal(err)
 	}
+	return dir, site
+}
+
+// benchRecord is a record of some days of the site of weeks with 60 points, each once a second, with a rule that chatters.
+func benchRecord(b *testing.B) *gathering {
+	b.Helper()
+	dir, site := wideSite(b, 45, "1s")
 	clock := collector.NewClock()
 	rec, err := record.Open(filepath.Join(dir, "corner.db"), record.Options{Clock: clock, Zone: site.Zone, Boot: func() record.Boot { return record.Boot{} }})
 	if err != nil {

@@ -172,7 +172,7 @@ var errNoJournal = errors.New("the record has no journal yet")
 // blindSpans returns when nothing was watched, in order of time.
 func blindSpans(ctx context.Context, r *record.Reader, span review.Span, now time.Time) (list []report.Blind, err error) {
 	add := func(from, to time.Time, b report.Blind) {
-		if b.From, b.To = latest(from, span.From), earliest(to, span.To); b.From.Before(b.To) {
+		if b.From, b.To = collector.Later(from, span.From), collector.Earlier(to, span.To); b.From.Before(b.To) {
 			list = append(list, b)
 		}
 	}
@@ -201,7 +201,7 @@ func blindSpans(ctx context.Context, r *record.Reader, span review.Span, now tim
 	if err != nil {
 		return nil, fmt.Errorf("what the record ends with: %w", err)
 	}
-	if end := earliest(span.To, now); state.Alive.Before(end.Add(-notYet)) {
+	if end := collector.Earlier(span.To, now); state.Alive.Before(end.Add(-notYet)) {
 		add(state.Alive, end, report.Blind{Why: "the record ends here: the box is off", Since: true})
 	}
 	sorting.Func(list, func(a, b report.Blind) int { return a.From.Compare(b.From) })

@@ -2,7 +2,6 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -11,15 +10,8 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// servicedFlags are what a person says of a service.
-type servicedFlags struct {
-	by, reason, keyFile string
-	asJSON              bool
-	daemon              daemonFlag
-}
-
 func servicedCommand() *cobra.Command {
-	var f servicedFlags
+	var f saidFlags
 	cmd := &cobra.Command{
 		Use:   "serviced EQUIPMENT SERVICE --by PERSON",
 		Short: "Note that a service was done: the next is counted from now",
@@ -29,32 +21,20 @@ Exit 0: done; 1: refused, or no daemon answers; 2: wrong usage.`,
 		Example: `  roundsman serviced hyd.pump.1 'return filter' --by n.quill --reason 'element was brown'`,
 		Args:    exactly("EQUIPMENT", "SERVICE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if f.by == "" {
-				return usageError{errors.New("--by is missing: who did it?")}
-			}
-			if err := f.daemon.vet(); err != nil {
+			if err := f.vet("who did it?"); err != nil {
 				return usageError{err}
 			}
-			return f.run(cmd, args[0], args[1])
+			return sayServiced(cmd, &f, args[0], args[1])
 		},
 	}
-	flags := cmd.Flags()
-	flags.StringVar(&f.by, "by", "", "`PERSON` who did it, by the short name of the contacts file")
-	flags.StringVar(&f.reason, "reason", "", "what was found, for the journal")
-	flags.StringVar(&f.keyFile, "key-file", "", "file that holds the person's key")
-	flags.BoolVar(&f.asJSON, "json", false, "print the machine as it is then, as JSON")
-	f.daemon.add(cmd)
+	f.add(cmd, "did it", "what was found, for the journal", "print the machine as it is then, as JSON")
 	return cmd
 }
 
-func (f *servicedFlags) run(cmd *cobra.Command, equipment, service string) error {
-	c := daemonClient{at: f.daemon.at}
-	if f.keyFile != "" {
-		key, err := readKey(f.keyFile)
-		if err != nil {
-			return err
-		}
-		c.key = string(key)
+func sayServiced(cmd *cobra.Command, f *saidFlags, equipment, service string) error {
+	c, err := f.client()
+	if err != nil {
+		return err
 	}
 	var done json.RawMessage
 	body := map[string]string{"by": f.by, "service": service, "reason": f.reason}

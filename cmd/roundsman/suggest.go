@@ -77,7 +77,7 @@ func worstAlarms(ctx context.Context, talk io.Writer, r *record.Reader, site *co
 	if len(focus.Rules.Rules) == 0 {
 		return rehearsal.WorstOf(f, nil, ""), nil
 	}
-	played, err := playedFor(ctx, r, &focus, needed, latest(f.From, f.To.Add(-most)), f.To)
+	played, err := playedFor(ctx, r, &focus, needed, collector.Later(f.From, f.To.Add(-most)), f.To)
 	if err != nil {
 		return rehearsal.Worst{}, err
 	}

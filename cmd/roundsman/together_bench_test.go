@@ -1,11 +1,8 @@
 package main
 
 import (
-	"fmt"
 	"math"
-	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -24,20 +21,7 @@ const unpackedHours = 6
 // packed.
 func unpackedSite(b *testing.B) (*configs.Site, *record.Record, review.Span) {
 	b.Helper()
-	dir := b.TempDir()
-	more := &strings.Builder{}
-	for i := range 985 {
-		fmt.Fprintf(more, "  level.%d: {link: plc, unit-id: 1, holding: %d, unit: bar, every: 5s}\n", i, 100+i)
-	}
-	for name, text := range map[string]string{"site.yaml": strings.Replace(weeksSite, "  fresh: {total", more.String()+"  fresh: {total", 1), "rules.yaml": chattyRules} {
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
-			b.Fatal(err)
-		}
-	}
-	site, err := configs.LoadFile(filepath.Join(dir, "site.yaml"))
-	if err != nil {
-		b.Fatal(err)
-	}
+	dir, site := wideSite(b, 985, "5s")
 	clock := collector.NewClock()
 	rec, err := record.Open(filepath.Join(dir, "corner.db"), record.Options{Clock: clock, Reserve: -1})
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"roundsman/collector"
 	"roundsman/exporter"
 	"roundsman/exporter/panel/draw"
 	"roundsman/exporter/review/duty"
@@ -47,13 +48,13 @@ func newDays(from, to time.Time, zone *time.Location) *days {
 func (d *days) add(r *exporter.MachineRun) {
 	for i := d.find(r.From); i < len(d.list) && (d.list[i].from.Before(r.To) || i == d.find(r.From)); i++ {
 		b := &d.list[i]
-		piece := max(0, earlier(earlier(r.To, b.to), d.to).Sub(later(later(r.From, b.from), d.from)))
+		piece := max(0, collector.Earlier(collector.Earlier(r.To, b.to), d.to).Sub(collector.Later(collector.Later(r.From, b.from), d.from)))
 		if r.Ran {
 			b.ran += piece
 		} else {
 			b.unseen += piece
 		}
-		if r.Starts > 0 && !r.From.Before(later(b.from, d.from)) && r.From.Before(b.to) {
+		if r.Starts > 0 && !r.From.Before(collector.Later(b.from, d.from)) && r.From.Before(b.to) {
 			b.hour = max(b.hour, r.Hour)
 		}
 	}
@@ -81,7 +82,7 @@ func (d *days) label(b *dayBar) string {
 
 // lost reports whether a day was not seen at all, or nearly so.
 func (d *days) lost(b *dayBar) bool {
-	return b.unseen >= earlier(b.to, d.to).Sub(later(b.from, d.from))-time.Minute
+	return b.unseen >= collector.Earlier(b.to, d.to).Sub(collector.Later(b.from, d.from))-time.Minute
 }
 
 // hours draws the hours of each day, or of each week.

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"roundsman/collector"
 	"roundsman/collector/sorting"
 	"roundsman/exporter"
 	"roundsman/exporter/panel/draw"
@@ -270,7 +271,7 @@ func (l *pumps) draw(ctx context.Context, d exporter.Duties, m *duty.MachineFigu
 		}
 	}
 	if m.Until.Before(m.To) && !m.Until.IsZero() { // beyond what is on the record
-		unseen = append(unseen, draw.Span{From: later(m.Until, m.From), To: m.To})
+		unseen = append(unseen, draw.Span{From: collector.Later(m.Until, m.From), To: m.To})
 	}
 	if m.RunSeconds+m.StillSeconds == 0 {
 		return nil // nothing is known of it
@@ -294,20 +295,6 @@ func (l *pumps) draw(ctx context.Context, d exporter.Duties, m *duty.MachineFigu
 		row.Hours = days.starts(row, m)
 	}
 	return nil
-}
-
-func later(a, b time.Time) time.Time {
-	if a.After(b) {
-		return a
-	}
-	return b
-}
-
-func earlier(a, b time.Time) time.Time {
-	if a.Before(b) {
-		return a
-	}
-	return b
 }
 
 // mostDrawn is how many runs of a machine are drawn one by one: more would weigh a page down.

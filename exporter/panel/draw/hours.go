@@ -3,6 +3,8 @@ package draw
 import (
 	"html/template"
 	"time"
+
+	"roundsman/collector"
 )
 
 // Hours shows which part of each hour something ran: a low row for each day, so that a month stands on part of a sheet of
@@ -36,13 +38,13 @@ func (h *Hours) SVG() template.HTML {
 	runs, closed := partsOf(h.Runs, h.From, h.To), partsOf(h.Closed, h.From, h.To)
 	c.put(`<svg class="plot" y="`, stripTop, `" width="100%" height="`, height, `" viewBox="0 0 `, wide, ` `, height, `" preserveAspectRatio="none">`)
 	c.put(`<path class="looked" d="`, boxes(days, zone, func(s *stretch, p *pen, y float64) {
-		box(p, s, later(s.From, h.From), earlier(s.To, h.To), y)
+		box(p, s, collector.Later(s.From, h.From), collector.Earlier(s.To, h.To), y)
 	}), `"/><path class="closed" d="`, boxes(days, zone, hourly(closed)), `"/><path class="ran" fill="currentColor" d="`, boxes(days, zone, hourly(runs)), `"/></svg>`)
 	for i, day := range days {
 		for _, s := range stretches(day, zone) {
 			for _, u := range h.Unseen {
 				if u.To.Sub(u.From) >= 10*time.Minute {
-					hatchHours(c, &s, later(later(u.From, s.From), h.From), earlier(earlier(u.To, s.To), h.To), stripTop+hoursRow*i, id)
+					hatchHours(c, &s, collector.Later(collector.Later(u.From, s.From), h.From), collector.Earlier(collector.Earlier(u.To, s.To), h.To), stripTop+hoursRow*i, id)
 				}
 			}
 		}
@@ -98,7 +100,7 @@ func hourly(parts map[int64]time.Duration) func(s *stretch, p *pen, y float64) {
 			from = time.Time{}
 		}
 		for at := s.From; at.Before(s.To); {
-			next := earlier(at.Add(time.Hour-(s.wall+at.Sub(s.From))%time.Hour), s.To)
+			next := collector.Earlier(at.Add(time.Hour-(s.wall+at.Sub(s.From))%time.Hour), s.To)
 			part := partWithin(parts, at, next)
 			if part <= 0 {
 				flush(at)
@@ -121,9 +123,9 @@ const partSeconds = 900
 func partsOf(spans []Span, from, to time.Time) map[int64]time.Duration {
 	quarters := map[int64]time.Duration{}
 	for _, s := range spans {
-		for at, end := later(s.From, from), earlier(s.To, to); at.Before(end); {
+		for at, end := collector.Later(s.From, from), collector.Earlier(s.To, to); at.Before(end); {
 			q := at.Unix() / partSeconds
-			next := earlier(time.Unix((q+1)*partSeconds, 0), end)
+			next := collector.Earlier(time.Unix((q+1)*partSeconds, 0), end)
 			quarters[q] += next.Sub(at)
 			at = next
 		}

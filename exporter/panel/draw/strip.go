@@ -5,6 +5,8 @@ import (
 	"html/template"
 	"strconv"
 	"time"
+
+	"roundsman/collector"
 )
 
 // Span is a stretch of time.
@@ -69,7 +71,7 @@ func (s *Strip) days() (list []Span) {
 
 func (s *Strip) row(c *canvas, day Span, y int, id string) {
 	c.put(`<g><text class="day" x="-6" y="`, y+10, `" text-anchor="end">`, words(day.From.Add(12*time.Hour).Format("Mon 2")), `</text>`)
-	within := Span{later(day.From, s.From), earlier(day.To, s.To)}
+	within := Span{collector.Later(day.From, s.From), collector.Earlier(day.To, s.To)}
 	parts := stretches(day, zoneOr(s.Zone))
 	place(c, "looked", "", within, within, parts, y)
 	for _, k := range []struct {
@@ -98,7 +100,7 @@ func zoneOr(zone *time.Location) *time.Location {
 func place(c *canvas, class, fill string, s, within Span, day []stretch, y int) {
 	for i := range day {
 		part := &day[i]
-		from, to := later(later(s.From, within.From), part.From), earlier(earlier(s.To, within.To), part.To)
+		from, to := collector.Later(collector.Later(s.From, within.From), part.From), collector.Earlier(collector.Earlier(s.To, within.To), part.To)
 		if !from.Before(to) {
 			continue
 		}
@@ -110,20 +112,6 @@ func place(c *canvas, class, fill string, s, within Span, day []stretch, y int) 
 		}
 		c.put(`/>`)
 	}
-}
-
-func later(a, b time.Time) time.Time {
-	if a.Before(b) {
-		return b
-	}
-	return a
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
 }
 
 func (s *Strip) desc(days int) string {
@@ -140,7 +128,7 @@ func (s *Strip) desc(days int) string {
 // total returns the length of spans that do not overlap, within two times.
 func total(spans []Span, from, to time.Time) (sum time.Duration) {
 	for _, s := range spans {
-		if a, b := later(s.From, from), earlier(s.To, to); a.Before(b) {
+		if a, b := collector.Later(s.From, from), collector.Earlier(s.To, to); a.Before(b) {
 			sum += b.Sub(a)
 		}
 	}

@@ -134,8 +134,8 @@ func (w *work) runs(m *Machine, f *MachineFigures) error {
 		shut, f.Closed = &closing{open: w.plan.Open}, &Closed{}
 	}
 	worst := 0
-	if end := earlier(w.span.To, w.now); f.Until.Before(end) { // the record ends there
-		f.BoxOffSeconds = min(end.Sub(later(f.Until, w.span.From)).Seconds(), f.UnseenSeconds)
+	if end := collector.Earlier(w.span.To, w.now); f.Until.Before(end) { // the record ends there
+		f.BoxOffSeconds = min(end.Sub(collector.Later(f.Until, w.span.From)).Seconds(), f.UnseenSeconds)
 	}
 	for r, err := range w.src.Runs(w.ctx, m.Name, w.span.From, w.span.To) {
 		if err != nil {
@@ -153,34 +153,20 @@ func (w *work) runs(m *Machine, f *MachineFigures) error {
 				f.ShortRuns++
 			}
 		}
-		if from, to := later(r.From, w.span.From), earlier(r.To, w.span.To); r.BoxOff && from.Before(to) {
+		if from, to := collector.Later(r.From, w.span.From), collector.Earlier(r.To, w.span.To); r.BoxOff && from.Before(to) {
 			f.BoxOffSeconds += to.Sub(from).Seconds()
 		}
 		if shut == nil || r.Alone {
 			continue
 		}
 		if r.Ran {
-			f.Closed.RunSeconds += shut.within(later(r.From, w.span.From), earlier(r.To, w.span.To)).Seconds()
+			f.Closed.RunSeconds += shut.within(collector.Later(r.From, w.span.From), collector.Earlier(r.To, w.span.To)).Seconds()
 		}
 		if inside && r.Starts > 0 && shut.at(r.From) {
 			f.Closed.Starts += r.Starts
 		}
 	}
 	return nil
-}
-
-func later(a, b time.Time) time.Time {
-	if a.After(b) {
-		return a
-	}
-	return b
-}
-
-func earlier(a, b time.Time) time.Time {
-	if a.Before(b) {
-		return a
-	}
-	return b
 }
 
 // closing knows when the wash is closed; it is quick when asked in order of time.

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"roundsman/collector"
 	"roundsman/exporter/review/minutes"
 )
 
@@ -42,7 +43,7 @@ func (w *work) seenNights(signals ...minutes.Signal) ([]night, error) {
 			return nil, err
 		}
 		for i := range list {
-			list[i].from, list[i].to = later(list[i].from, seen[i].from), earlier(list[i].to, seen[i].to)
+			list[i].from, list[i].to = collector.Later(list[i].from, seen[i].from), collector.Earlier(list[i].to, seen[i].to)
 		}
 	}
 	return slices.DeleteFunc(list, func(n night) bool { return n.length() < leastSeen }), nil
@@ -66,20 +67,6 @@ func (w *work) sight(s minutes.Signal) ([]night, error) {
 	})
 	w.sights[s.Point] = list
 	return list, err
-}
-
-func later(a, b time.Time) time.Time {
-	if a.After(b) {
-		return a
-	}
-	return b
-}
-
-func earlier(a, b time.Time) time.Time {
-	if a.Before(b) {
-		return a
-	}
-	return b
 }
 
 // find returns the night a time is in, -1 for none.
