@@ -32,8 +32,8 @@ const (
 // order paces the requests of each address and has few pages made at a time: one processor is left to the links. It may be
 // used from any goroutine.
 type order struct {
-	next           http.Handler
-	pages, reviews turns
+	next                   http.Handler
+	pages, alarms, reviews turns
 
 	mu    sync.Mutex // guards what follows
 	paces map[netip.Addr]pace
@@ -41,7 +41,7 @@ type order struct {
 }
 
 func newOrder(next http.Handler) *order {
-	return &order{next: next, pages: newTurns(max(runtime.GOMAXPROCS(0)-1, 1), longestTurn), reviews: newTurns(1, longestReview),
+	return &order{next: next, pages: newTurns(max(runtime.GOMAXPROCS(0)-1, 1), longestTurn), alarms: newTurns(1, longestTurn), reviews: newTurns(1, longestReview),
 		paces: map[netip.Addr]pace{}}
 }
 
@@ -116,7 +116,9 @@ func (o *order) turnsFor(path string) *turns {
 	case strings.HasPrefix(path, "/assets/"), path == "/health", path == "/metrics", path == "/worker.js", path == "/manifest.webmanifest",
 		path == "/api/v1/stream", path == "/api/v1/reload", path == "/api/v1/drill":
 		return nil
-	case path == "/pumps", path == "/air", path == "/water", path == "/alarms", strings.HasPrefix(path, "/alarms/suggest"),
+	case path == "/alarms": // it comes with figures of a month, and whoever opens it must not wait behind a review
+		return &o.alarms
+	case path == "/pumps", path == "/air", path == "/water", strings.HasPrefix(path, "/alarms/suggest"),
 		path == "/api/v1/figures", path == "/api/v1/air", path == "/api/v1/water", strings.HasSuffix(path, "/duty"):
 		return &o.reviews
 	}

@@ -128,7 +128,7 @@ func TestOrderTurns(t *testing.T) {
 	})
 }
 
-// TestOrderOfReviews: a review that takes long holds up no page.
+// TestOrderOfReviews: a review that takes long holds up no page, nor the alarms.
 func TestOrderOfReviews(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		finish := make(chan struct{})
@@ -143,9 +143,11 @@ func TestOrderOfReviews(t *testing.T) {
 			g.Go(func() error { request(t.Context(), o, "192.0.2.1", "/pumps"); return nil })
 		}
 		synctest.Wait()
-		began := time.Now()
-		if w := request(t.Context(), o, "192.0.2.1", "/"); w.Code != 200 || time.Since(began) != 0 {
-			t.Errorf("the sheet: %d after %v", w.Code, time.Since(began))
+		for _, path := range []string{"/", "/alarms"} {
+			began := time.Now()
+			if w := request(t.Context(), o, "192.0.2.1", path); w.Code != 200 || time.Since(began) != 0 {
+				t.Errorf("%s: %d after %v", path, w.Code, time.Since(began))
+			}
 		}
 		close(finish)
 		_ = g.Wait()
